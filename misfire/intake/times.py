@@ -1,0 +1,108 @@
+"""Arithmetic on edge times: counters that wrap, rounded times, two edges per tooth."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from misfire.intake.recording import FloatArray, Recording
+
+
+def unwrap(count: FloatArray, bits: int) -> FloatArray:
+    """Unwrapped counter values, shape as given: 2**bits is added after every step backwards."""
+    turns = np.cumsum(np.diff(count, prepend=count[:1]) < 0)
+    return np.asarray(count + turns * 2.0**bits)
+
+
+def guess_bits(count: FloatArray) -> int | None:
+    """Width of a counter that wraps, 16, 24 or 32 bits; None when the steps back are no wraps.
+
+    A wrap is taken for one only where the step that it makes, added up, is no longer than a hundred
+    ordinary steps: a log that was pasted together in the wrong order is not mended by it.
+    """
+    step = np.diff(count)
+    ordinary = float(np.median(step[step > 0])) if np.any(step > 0) else 0.0
+    for bits in (16, 24, 32):
+        size = 2.0**bits
+        if 0 <= count.min() and count.max() < size and count.max() > 0.5 * size:
+            back = step[step < 0] + size
+            return bits if np.all(back <= 100 * ordinary) else None
+    return None
+
+
+def decimal_step(value: FloatArray, limit: int = 200_000) -> float:
+    """The step, in the unit given, that all of a sample of the values are multiples of; 0 when there is none.
+
+    Found as the greatest common divisor of the differences at the number of decimals that they are
+    written with (at most 12).
+    """
+    sample = np.unique(value[:limit] - value[0])
+    if sample.size < 2:
+        return 0.0
+    span = float(np.abs(sample).max())
+    for digits in range(13):
+        scale = 10.0**digits
+        if span * scale > 2**53:
+            break
+        scaled = sample * scale
+        whole = np.rint(scaled)
+        # what a double of the size of the values leaves open
+        slack = 4 * np.spacing(max(float(np.abs(value[:limit]).max()), span)) * scale + 1e-6
+        if slack < 0.1 and np.all(np.abs(scaled - whole) <= slack):
+            return float(np.gcd.reduce(whole.astype(np.int64))) / scale
+    return 0.0
+
+
+def one_edge_per_tooth(recording: Recording, both: bool | None = None) -> Recording:
+    """Take one polarity where both edges of every tooth were logged; the recording itself otherwise.
+
+    Both edges are logged when the edges of one parity follow the others at a constant share of the
+    period (the tooth's own width), while the gap shows in the other share only. `both` overrules.
+    """
+    t = recording.crank_s
+    if both is False or t.size < 12:
+        return recording
+    best: tuple[float, int, FloatArray] | None = None
+    for first in (0, 1):
+        rise, fall = t[first::2], t[first + 1 :: 2]
+        n = min(rise.size - 1, fall.size)
+        if n < 5:
+            return recording
+        width, period = fall[:n] - rise[:n], np.diff(rise[: n + 1])
+        # a tooth keeps its width across the gap, so its width follows the local pitch, not the period
+        pitch = _running_median(period, 9)
+        share = width / pitch
+        spread = float(np.mean(np.abs(share - np.median(share)) > 0.12 * np.median(share)))
+        if best is None or spread < best[0]:
+            best = (spread, first, width)
+            middle = float(np.median(share))
+            long_ = float(np.mean(period > 1.6 * pitch))
+    assert best is not None
+    spread, first, width = best
+    telling = spread < 0.005 and abs(middle - 0.5) > 0.06 and long_ > 0.003
+    if not (both or telling):
+        return recording
+    rise = t[first::2]
+    widths = np.full(rise.size, np.nan)
+    widths[: width.size] = width
+    return replace(
+        recording,
+        crank_s=np.ascontiguousarray(rise),
+        width_s=widths,
+        decisions=recording.decisions
+        | {"edges": f"two per tooth; one polarity taken, tooth width {100 * middle:.0f} % of the pitch"},
+        notes=(*recording.notes, "Both edges of every tooth were logged; one polarity is used."),
+    )
+
+
+def _running_median(x: FloatArray, width: int) -> FloatArray:
+    """Median over `width` neighbours, same length, ends repeated."""
+    half = width // 2
+    padded = np.pad(x, half, mode="edge")
+    out = np.empty_like(x)
+    block = 200_000
+    for start in range(0, x.size, block):
+        part = padded[start : start + block + width - 1]
+        out[start : start + block] = np.median(np.lib.stride_tricks.sliding_window_view(part, width), axis=1)
+    return out

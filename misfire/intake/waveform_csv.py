@@ -1,0 +1,177 @@
+"""Sampled waveform in a text table: a time column and a voltage column."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+
+from misfire.errors import InputError
+from misfire.intake.options import ReadOptions
+from misfire.intake.recording import Recording
+from misfire.intake.samples import Samples, Store, to_recording
+from misfire.intake.source import read_head
+from misfire.intake.table import Layout, chunks, line_of_row, sniff
+from misfire.intake.tooth_csv import UNITS
+
+KIND = "waveform CSV"
+VOLTS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "kv": 1e3}
+TIME_NAMES = ("time_s", "time_ms", "time_us")
+RATE_KEYS = ("sample_rate_hz", "sample_rate", "sampling rate", "sample rate", "samplerate", "fs")
+STEP_KEYS = ("sample_interval_s", "sample interval", "sampling interval", "increment", "dt")
+
+
+def _columns(layout: Layout, options: ReadOptions) -> dict[str, int | None]:
+    wanted = {
+        "time": [options.time_column] if options.time_column else list(TIME_NAMES),
+        "crank": [options.crank_column] if options.crank_column else ["crank_v", "crank_mv"],
+        "cam": [options.cam_column] if options.cam_column else ["cam_v", "cam_mv"],
+        "cylinder1": [options.cylinder1_column]
+        if options.cylinder1_column
+        else ["cylinder1_v", "cylinder1_mv"],
+    }
+    return {name: layout.find(names) for name, names in wanted.items()}
+
+
+def recognises(path: Path, head: bytes, options: ReadOptions | None = None) -> bool:
+    """True for a table with a crank voltage column."""
+    options = options or ReadOptions()
+    layout = sniff(path, head)
+    return layout is not None and _columns(layout, options)["crank"] is not None
+
+
+def read(path: Path, options: ReadOptions) -> Recording:
+    """Read a waveform table and take its edges. Raises InputError."""
+    head = read_head(path)
+    layout = sniff(path, head)
+    if layout is None:
+        raise InputError(f"{path}: no table of text")
+    return to_recording(load(path, head, layout, options), options)
+
+
+def load(path: Path, head: bytes, layout: Layout, options: ReadOptions) -> Samples:
+    """Samples of a waveform table. Raises InputError."""
+    columns = _columns(layout, options)
+    for name in ("time", "crank", "cam", "cylinder1"):
+        given = getattr(options, f"{name}_column")
+        if given and columns[name] is None:
+            raise InputError(f"{path}: no column {given!r}; the header is {', '.join(layout.header)}")
+    step_s = None
+    if columns["time"] is None:
+        step_s = _step(path, layout, options)
+    wanted = {name: i for name, i in columns.items() if i is not None}
+    stores = {name: Store(str(path), np.float64 if name == "time" else np.float32) for name in wanted}
+    scales = {name: _scale(layout, name, i) for name, i in wanted.items()}
+    cut = False
+    rows = 0
+    last = -np.inf
+    for chunk in chunks(path, head, layout, dict.fromkeys(wanted.values(), "number")):
+        cut = cut or bool(chunk.attrs.get("cut"))
+        for name, i in wanted.items():
+            values = chunk[i].to_numpy(dtype=np.float64)
+            if name == "time":
+                back = np.flatnonzero(np.diff(values, prepend=last) < 0)
+                if back.size:
+                    number, _ = line_of_row(path, head, layout, rows + int(back[0]))
+                    raise InputError(f"{path}, line {number}: time goes backwards; sort or split the log")
+                last = float(values[-1]) if values.size else last
+            stores[name].append(values * scales[name])
+        rows += len(chunk)
+    if not rows:
+        raise InputError(f"{path}: a header, but no row of numbers; record or export it again")
+    decisions = {"format": KIND, "columns": ", ".join(layout.header[i] for i in wanted.values())}
+    if layout.decimal == ",":
+        decisions["decimal mark"] = "comma"
+    units = [
+        f"{name} in {'ms' if s == 1e-3 else 'us'}" for name, s in scales.items() if name == "time" and s < 1
+    ]
+    if units:
+        decisions["unit"] = ", ".join(units)
+    samples = Samples(
+        source=str(path),
+        start_s=0.0,
+        step_s=step_s or 0.0,
+        crank=stores["crank"].array(),
+        cam=stores["cam"].array() if "cam" in stores else None,
+        cylinder1=stores["cylinder1"].array() if "cylinder1" in stores else None,
+        decisions=decisions,
+        notes=["The last line was cut off and was left out."] if cut else [],
+    )
+    if "time" in stores:
+        set_times(samples, stores["time"].array())
+    return samples
+
+
+def set_times(samples: Samples, time_s: np.ndarray) -> None:  # type: ignore[type-arg]
+    """Turn a time column into start, step and breaks; uneven times are kept as they are.
+
+    Times that follow a straight line within their own rounding are replaced by it, so a rounded time
+    column costs no accuracy. Steps above 1.5 intervals are interruptions of the recording.
+    """
+    n = time_s.size
+    if n < 3:
+        raise InputError(f"{samples.source}: only {n} samples; record at least two turns of the crank")
+    head = np.diff(time_s[: 1 << 20])
+    positive = head[head > 0]
+    if not positive.size:
+        raise InputError(f"{samples.source}: the time never moves; check the time column")
+    step = float((time_s[min(n, 1 << 20) - 1] - time_s[0]) / (min(n, 1 << 20) - 1))
+    middle = float(np.median(positive))
+    rounding = float(positive.min()) if np.any(head <= 0) else 0.0
+    step = step if rounding else middle
+    breaks: list[int] = []
+    worst = 0.0
+    for at in range(0, n - 1, 1 << 20):
+        d = np.diff(time_s[at : at + (1 << 20) + 1])
+        breaks += (np.flatnonzero(d > max(1.6 * step, step + 1.5 * rounding)) + at + 1).tolist()
+    if breaks and len(breaks) <= max(1000, n // 1000):
+        samples.breaks = breaks
+        samples.time_s = np.asarray(time_s)
+        samples.step_s = middle
+        samples.notes.append(
+            f"The recording is interrupted at {len(breaks)} places; no edge is taken across them."
+        )
+        return
+    slope = float((time_s[-1] - time_s[0]) / (n - 1))
+    for at in range(0, n, 1 << 20):
+        block = time_s[at : at + (1 << 20)]
+        line = time_s[0] + slope * np.arange(at, at + block.size)
+        worst = max(worst, float(np.max(np.abs(block - line))))
+    samples.start_s, samples.step_s = float(time_s[0]), slope
+    if worst > max(0.6 * slope, 1.5 * rounding):
+        samples.time_s = np.asarray(time_s)
+        samples.breaks = []
+        samples.notes.append("The samples are unevenly spaced in time; their own times are used.")
+
+
+def _scale(layout: Layout, name: str, index: int) -> float:
+    header = layout.header[index].strip().lower()
+    unit = layout.units[index] if index < len(layout.units) else ""
+    if name == "time":
+        suffix = next((u for u in ("ms", "us", "ns") if header.endswith(("_" + u, " " + u))), "s")
+        return UNITS.get(unit or suffix, 1.0) or 1.0
+    suffix = "mv" if header.endswith(("_mv", " mv")) else "v"
+    return VOLTS.get(unit or suffix, 1.0)
+
+
+def _step(path: Path, layout: Layout, options: ReadOptions) -> float:
+    """Sampling interval [s] by option or from the lines above the header."""
+    if options.sample_rate_hz:
+        return 1.0 / options.sample_rate_hz
+    for key, text in layout.meta.items():
+        found = re.match(r"\s*([0-9][0-9.,]*(?:[eE][+-]?\d+)?)\s*([a-zA-Zµμ/]*)", text)
+        if not found:
+            continue
+        try:
+            value = float(found[1].rstrip(".,").replace(",", "."))
+        except ValueError:
+            continue
+        base, unit = key.strip().lower(), found[2].lower()
+        if value > 0 and any(base.startswith(k) for k in RATE_KEYS):
+            return 1.0 / (value * {"khz": 1e3, "ks/s": 1e3, "mhz": 1e6, "ms/s": 1e6}.get(unit, 1.0))
+        if value > 0 and any(base.startswith(k) for k in STEP_KEYS):
+            return value * (UNITS.get(unit, 1.0) or 1.0)
+    raise InputError(
+        f"{path}: no time column and no sampling rate; give --sample-rate, or '# sample_rate_hz = ...' on top"
+    )
