@@ -1,0 +1,83 @@
+"""Writing: whole or not at all, results on stdout, messages on stderr."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import tempfile
+import textwrap
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+from misfire.errors import InputError
+
+
+def write_whole(target: str | Path, fill: Callable[[Path], None]) -> None:
+    """Let `fill` write a temporary file beside the target, then move it there; nothing half written stays.
+
+    Raises InputError when the place cannot be written.
+    """
+    path = Path(target)
+    if path.is_dir():
+        raise InputError(f"{path}: is a folder; give a file name to write to")
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=".", suffix=path.suffix, dir=path.parent or ".")
+        os.close(handle)
+    except OSError as err:
+        raise InputError(f"{path}: cannot be written ({err.strerror}); choose another place") from err
+    try:
+        fill(Path(temporary))
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except OSError as err:
+        raise InputError(
+            f"{path}: cannot be written ({err.strerror}); free space or choose another place"
+        ) from err
+    finally:
+        Path(temporary).unlink(missing_ok=True)
+
+
+def write_text(target: str | Path, text: str) -> None:
+    """Write text whole or not at all."""
+    write_whole(target, lambda p: p.write_text(text, encoding="utf-8") and None)
+
+
+def json_text(result: Any) -> str:
+    """Strict JSON: no NaN, numbers as numbers."""
+    return json.dumps(_plain(result), indent=1, ensure_ascii=False, allow_nan=False)
+
+
+def emit_json(result: Any, target: str | None) -> None:
+    """Write a result as JSON to a file, or to stdout for "-"; nothing when target is None."""
+    if target is None:
+        return
+    text = json_text(result)
+    if target == "-":
+        sys.stdout.write(text + "\n")
+    else:
+        write_text(target, text + "\n")
+
+
+def _plain(value: Any) -> Any:
+    """Numpy numbers and arrays as plain ones; not-a-number and infinity as null."""
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    if hasattr(value, "tolist"):
+        return _plain(value.tolist())
+    if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
+        return None
+    return value
+
+
+def say(lines: str | Iterable[str], width: int = 80) -> None:
+    """Print to stdout, wrapped; lines that already fit stay as they are."""
+    for line in [lines] if isinstance(lines, str) else lines:
+        if len(line) <= width:
+            print(line)
+        else:
+            indent = " " * (len(line) - len(line.lstrip()) + (2 if line.lstrip()[:2] in ("- ", "* ") else 0))
+            print("\n".join(textwrap.wrap(line, width, subsequent_indent=indent)))

@@ -1,0 +1,267 @@
+"""The tooth spacing: learn it, judge whether it holds still, apply it.
+
+Same-tooth differences span exactly 360 deg, so they give the motion free of any tooth error. The motion
+through one tooth of several turns (a cubic in time) predicts every other tooth; the residual angle of
+tooth j in turn m is fitted as r[j,m] = a[j] + b[j] / w[m]^2 over the turns: a is the geometry, b what gas
+torque locked to the crank adds. Sign: positive = the edge comes late. Orders of the firing frequency are
+taken out of a, because inertia and gas ripple common to all cylinders look exactly like them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from misfire.crank import BoolArray, Crank
+from misfire.engine import TURN_DEG, Engine, FloatArray, Wheel
+
+LEAST_TURNS = 16
+SPEED_RATIO = 1.25  # fired turns must span at least this much speed to part geometry from torque
+_ANCHORS = 6
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """A learned tooth spacing.
+
+    Attributes
+    ----------
+    learned_from : str
+        "fuel_cut", "speed_sweep", "given" or "none".
+    error_deg, sd_deg : array, shape (teeth,)
+        Error of each tooth [deg], positive = late, mean 0, and its standard error; NaN when not learned.
+    turns : int
+        Turns that it rests on.
+    stable : bool or None
+        Same spacing in both halves of the turns used; None when too few.
+    drift_deg : float
+        Largest change [deg] of the two halves' spacing beyond its noise.
+    """
+
+    learned_from: str
+    error_deg: FloatArray
+    sd_deg: FloatArray
+    turns: int
+    stable: bool | None
+    drift_deg: float = 0.0
+
+    @classmethod
+    def none(cls, teeth: int) -> Pattern:
+        """No pattern could be learned."""
+        nan = np.full(teeth, np.nan)
+        return cls("none", nan, nan, 0, None)
+
+    @property
+    def known(self) -> bool:
+        """True when there is something to correct with."""
+        return self.learned_from != "none"
+
+
+def residual_angles(crank: Crank) -> tuple[FloatArray, FloatArray]:
+    """Residual angle of every tooth in every turn and the turn's mean speed.
+
+    Returns
+    -------
+    residual_deg : array, shape (turns, teeth)
+        Late = positive [deg]; NaN where the turn or its neighbours are not whole.
+    speed_rad_s : array, shape (turns,)
+    """
+    t, wheel = crank.time_s, crank.wheel
+    turns, teeth = t.shape
+    out = np.zeros((turns, teeth))
+    count = np.zeros((turns, teeth))
+    angle = wheel.tooth_angles_deg
+    usable = ~crank.faulty
+    link = np.ones(turns, dtype=bool)
+    link[1:] = (np.diff(crank.block) == 0) & usable[1:] & usable[:-1]
+    flat_t = t.ravel()
+    first = 1 if wheel.missing and teeth > 8 else 0
+    anchors = np.unique(np.linspace(first + 1, teeth - 2, min(_ANCHORS, max(teeth - 2, 1))).astype(int))
+    flat_a = (np.arange(turns)[:, None] * TURN_DEG + angle).ravel()
+    for a in anchors:
+        own = t[:, a]
+        for m0 in range(0, turns, 100_000):
+            m = np.arange(max(m0, 1), min(m0 + 100_000, turns - 2))
+            if not m.size:
+                continue
+            ok = link[m] & link[m + 1] & link[m + 2] & usable[m - 1]
+            ta, tb, tc, td = own[m - 1], own[m], own[m + 1], own[m + 2]
+            ok &= np.isfinite(ta) & np.isfinite(tb) & np.isfinite(tc) & np.isfinite(td)
+            m, ta, tb, tc, td = m[ok], ta[ok], tb[ok], tc[ok], td[ok]
+            if not m.size:
+                continue
+            k = (m * teeth + a)[:, None] + np.arange(1, teeth)
+            x = flat_t[k]
+            # Lagrange cubic through four passes of the same tooth, exactly one turn apart
+            s = np.zeros_like(x)
+            nodes = (ta, tb, tc, td)
+            for i, turn in enumerate((-1.0, 0.0, 1.0, 2.0)):
+                if turn == 0.0:
+                    continue
+                term = np.full_like(x, turn)
+                for j, other in enumerate(nodes):
+                    if j != i:
+                        term *= (x - other[:, None]) / (nodes[i] - other)[:, None]
+                s += term
+            late = s * TURN_DEG - (flat_a[k] - flat_a[k[:, :1] - 1])
+            good = np.isfinite(late)
+            late = np.where(good, late, 0.0)
+            # the anchor's own lateness is shared by all: referred to the mean of the teeth
+            total = good.sum(axis=1, keepdims=True) + 1
+            late -= late.sum(axis=1, keepdims=True) / total
+            np.add.at(out.ravel(), k.ravel(), np.where(good, late, 0.0).ravel())
+            np.add.at(count.ravel(), k.ravel(), good.ravel().astype(float))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        res = np.where(count >= anchors.size * 0.5, out / count, np.nan)
+        mid = t[:, teeth // 2]
+        period = np.full(turns, np.nan)
+        if turns > 2:
+            period[1:-1] = (mid[2:] - mid[:-2]) / 2
+        speed = 2 * np.pi / period
+    return res, speed
+
+
+def without_firing_orders(error_deg: FloatArray, wheel: Wheel, engine: Engine) -> FloatArray:
+    """Take the orders of the firing frequency and the mean out of a tooth pattern [deg], least squares over the teeth."""
+    n = engine.cylinders
+    if n == 1:
+        return error_deg - np.nanmean(error_deg)
+    step = n if n % 2 else n // 2
+    a = np.radians(wheel.tooth_angles_deg)
+    cols = [np.ones_like(a)]
+    for order in range(step, max(wheel.teeth // 2, step + 1), step):
+        if len(cols) >= wheel.teeth // 3:
+            break
+        cols += [np.cos(order * a), np.sin(order * a)]
+    x = np.column_stack(cols)
+    ok = np.isfinite(error_deg)
+    if ok.sum() <= x.shape[1]:
+        return error_deg - np.nanmean(error_deg)
+    beta = np.linalg.lstsq(x[ok], error_deg[ok], rcond=None)[0]
+    return np.where(ok, error_deg - x @ beta, np.nan)
+
+
+def _fit(res: FloatArray, speed: FloatArray, slope: bool) -> tuple[FloatArray, FloatArray]:
+    """Robust a[j] and its standard error over turns; with `slope` a term in 1/w^2 beside it."""
+    w2 = (np.nanmedian(speed) / speed) ** 2
+    x = np.column_stack([np.ones_like(w2), w2]) if slope else np.ones((w2.size, 1))
+    ok = np.isfinite(res)
+    y = np.where(ok, res, 0.0)
+    weight = ok.astype(float)
+    beta = np.zeros((x.shape[1], res.shape[1]))
+    cov = np.zeros(res.shape[1])
+    for _ in range(4):
+        if x.shape[1] == 1:
+            s0 = weight.sum(axis=0)
+            beta[0] = (weight * y).sum(axis=0) / np.maximum(s0, 1e-9)
+            inv = 1 / np.maximum(s0, 1e-9)
+        else:
+            s0, s1, s2 = weight.sum(0), (weight * w2[:, None]).sum(0), (weight * w2[:, None] ** 2).sum(0)
+            q0, q1 = (weight * y).sum(0), (weight * y * w2[:, None]).sum(0)
+            det = np.maximum(s0 * s2 - s1**2, 1e-12)
+            beta = np.vstack([(s2 * q0 - s1 * q1) / det, (s0 * q1 - s1 * q0) / det])
+            inv = s2 / det
+        r = np.where(ok, y - x @ beta, np.nan)
+        scale = 1.4826 * np.nanmedian(np.abs(r), axis=0) + 1e-9
+        weight = np.where(ok, 1 / np.maximum(1, np.abs(np.nan_to_num(r)) / (2.0 * scale)), 0.0)
+        cov = inv * np.nanmean(
+            np.where(ok, np.minimum(np.abs(np.nan_to_num(r)), 4 * scale), np.nan) ** 2, axis=0
+        )
+    few = ok.sum(axis=0) < 8
+    a, sd = beta[0].copy(), np.sqrt(cov)
+    # neighbouring turns share anchor passes, so their errors are not independent
+    sd *= 1.3
+    a[few] = np.nan
+    sd[few] = np.nan
+    return a, sd
+
+
+def learn_pattern(crank: Crank, engine: Engine, motoring: BoolArray | None) -> Pattern:
+    """Learn the tooth spacing of a log.
+
+    Parameters
+    ----------
+    motoring : array of bool, shape (turns,), or None
+        Turns in fuel cut; they are preferred, since combustion differences stay out of them.
+    """
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN columns: a tooth never seen
+        res, speed = residual_angles(crank)
+        whole = np.isfinite(res[:, 1:]).mean(axis=1) > 0.9
+        whole &= np.isfinite(speed)
+        cut = whole & motoring if motoring is not None else np.zeros_like(whole)
+        if cut.sum() >= LEAST_TURNS:
+            return _learn(res[cut], speed[cut], crank.wheel, engine, "fuel_cut")
+        if whole.sum() >= LEAST_TURNS:
+            lo, hi = np.nanpercentile(speed[whole], [5, 95])
+            if hi / lo >= SPEED_RATIO:
+                return _learn(res[whole], speed[whole], crank.wheel, engine, "speed_sweep")
+    return Pattern.none(crank.wheel.teeth)
+
+
+def _learn(res: FloatArray, speed: FloatArray, wheel: Wheel, engine: Engine, source: str) -> Pattern:
+    lo, hi = np.nanpercentile(speed, [5, 95])
+    slope = bool(hi / lo >= 1.15)
+    a, sd = _fit(res, speed, slope)
+    a = without_firing_orders(a, wheel, engine)
+    stable, drift = _stability(res, speed, slope, wheel, engine)
+    return Pattern(source, a, sd, int(res.shape[0]), stable, drift)
+
+
+def _stability(
+    res: FloatArray, speed: FloatArray, slope: bool, wheel: Wheel, engine: Engine
+) -> tuple[bool | None, float]:
+    """Compare the spacing of the first and second half of the turns, each tooth against its own error."""
+    n = res.shape[0]
+    if n < 2 * LEAST_TURNS:
+        return None, 0.0
+    # every other pair of turns serves as the yardstick: what two sets differ by when nothing drifts
+    half = np.arange(n) < n // 2
+    odd = (np.arange(n) // 2) % 2 == 0
+    diff = []
+    for part in (half, odd):
+        a1, s1 = _fit(res[part], speed[part], False)
+        a2, s2 = _fit(res[~part], speed[~part], False)
+        d = without_firing_orders(a1 - a2, wheel, engine)
+        z = d / np.hypot(s1, s2)
+        diff.append((d, z))
+    d, z = diff[0]
+    yard = max(float(np.nanstd(diff[1][1])), 1.0)
+    speed_alike = abs(np.nanmedian(speed[half]) / np.nanmedian(speed[~half]) - 1) < 0.1
+    moved = np.abs(z) / yard
+    worst = int(np.nanargmax(moved)) if np.isfinite(moved).any() else 0
+    beyond = (moved > 5.0) & (np.abs(d) > (0.03 if speed_alike else 0.08))
+    inner = beyond.copy()
+    inner[0] = False  # beside the gap the shift changes with speed: no sign of a drift
+    inner[-1] = False
+    return not bool(inner.any()), float(np.abs(d[worst])) if inner.any() else 0.0
+
+
+def segment_error_pct(
+    pattern: Pattern, wheel: Wheel, tdc_deg: FloatArray, span_deg: float
+) -> tuple[FloatArray, FloatArray]:
+    """Relative time error [%] of the segments that start at the given angles after position 0, and its error.
+
+    Parameters
+    ----------
+    tdc_deg : array, shape (segments,)
+        Start [deg] after position 0.
+    span_deg : float
+        Length [deg] of a segment; its ends use the mean of the three nearest teeth away from the gap.
+    """
+    angle = wheel.tooth_angles_deg
+    err, sd = pattern.error_deg.copy(), pattern.sd_deg
+    if wheel.missing:
+        err = err.copy()
+        err[0] = np.nan
+    ends = np.concatenate([tdc_deg, tdc_deg + span_deg]) % TURN_DEG
+    gap = np.abs((angle[None, :] - ends[:, None] + 180.0) % TURN_DEG - 180.0)
+    gap = np.where(np.isfinite(err)[None, :], gap, np.inf)
+    near = np.argsort(gap, axis=1)[:, :3]
+    value = np.nanmean(err[near], axis=1)
+    error = np.sqrt(np.nansum(sd[near] ** 2, axis=1)) / 3
+    n = tdc_deg.size
+    return 100 * (value[n:] - value[:n]) / span_deg, 100 * np.hypot(error[n:], error[:n]) / span_deg

@@ -1,0 +1,302 @@
+"""Per firing event: what its combustion added to the crank's speed energy.
+
+Conventions: a turn of the tooth matrix starts at wheel position 0, which lies `first_deg` after TDC of
+cylinder 1 (modulo 360); `parity` says which of the two turns of a cycle row 0 is. Energies are w^2/2 per
+unit of inertia [rad^2/s^2].
+
+Method (science: rigid crank, d/dth [w^2/2] = torque / J). The running integral A = sum of dth^3 / (2 dt^2)
+over the intervals carries *white* noise when the edge times do (each time error enters as -w^3 dt), so
+ordinary least squares on A is the efficient estimator: A = polynomial (load, driveline, road)
++ sum of x_k * R(th - tdc_k), R the integral of the share of combustion work done up to that angle.
+The solution is linear in A and the same for all events at the same place on the wheel: one short filter a
+place, applied to all events at once. Neighbouring events are unknowns of the same fit, so consecutive and
+overlapping misfires stay separate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from misfire.crank import BoolArray, Crank, IntArray
+from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
+from misfire.gas import GasShape
+
+BEFORE_DEG, AFTER_DEG = 180.0, 300.0  # least edges around a TDC that the contract promises a decision for
+_CHUNK = 200_000
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Teeth in use, one row a turn, as angle, time and running integral.
+
+    Attributes
+    ----------
+    angle_deg : array, shape (used teeth,)
+        Angle [deg] of each used tooth after position 0, learned errors included.
+    time_s : array, shape (turns * used teeth,)
+        Edge times [s]; short holes bridged, NaN where nothing is known.
+    action : array, shape (turns * used teeth,)
+        Running integral of w^2/2 over the angle [rad^3/s^2].
+    sound : array of bool, shape (turns * used teeth,)
+        Edge trusted and its turn not faulty.
+    """
+
+    angle_deg: FloatArray
+    time_s: FloatArray
+    action: FloatArray
+    sound: BoolArray
+
+    @property
+    def per_turn(self) -> int:
+        """Used teeth in a turn."""
+        return int(self.angle_deg.size)
+
+
+def make_grid(crank: Crank, tooth_error_deg: FloatArray | None = None) -> Grid:
+    """The used teeth of a log: those beside a gap are left out on wheels that can spare them.
+
+    Parameters
+    ----------
+    tooth_error_deg : array, shape (teeth,), or None
+        Learned error [deg] of each tooth, positive = the edge comes late.
+    """
+    wheel = crank.wheel
+    use = np.ones(wheel.teeth, dtype=bool)
+    angles = wheel.tooth_angles_deg.copy()
+    steps = np.diff(np.append(angles, TURN_DEG))
+    gaps = np.flatnonzero(steps > 1.5 * np.median(steps))
+    if wheel.teeth >= 20 and gaps.size:
+        use[(gaps + 1) % wheel.teeth] = False  # the first tooth behind a gap shifts with speed
+    if tooth_error_deg is not None:
+        angles = angles + np.nan_to_num(tooth_error_deg)
+    angles = angles[use]
+    t = crank.time_s[:, use]
+    sound = np.isfinite(t) & ~crank.faulty[:, None]
+    full = (np.arange(crank.turns)[:, None] * TURN_DEG + angles).ravel()
+    time = t.ravel().copy()
+    block = np.repeat(crank.block, angles.size)
+    known = np.isfinite(time)
+    if not known.all() and known.sum() >= 2:
+        hole = np.flatnonzero(~known)
+        where = np.flatnonzero(known)
+        right = np.searchsorted(where, hole)
+        inside = (right > 0) & (right < where.size)
+        left, right = where[right[inside] - 1], where[right[inside]]
+        hole = hole[inside]
+        short = (right - left <= 2 * angles.size) & (block[left] == block[right])
+        hole, left, right = hole[short], left[short], right[short]
+        share = (full[hole] - full[left]) / (full[right] - full[left])
+        time[hole] = time[left] + share * (time[right] - time[left])
+    dth = np.radians(np.diff(full))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        piece = 0.5 * dth**3 / np.diff(time) ** 2
+    piece[~np.isfinite(piece) | (np.diff(block) != 0)] = 0.0
+    action = np.concatenate(([0.0], np.cumsum(piece)))
+    return Grid(angles, time, action, sound.ravel())
+
+
+@dataclass(frozen=True)
+class Place:
+    """A firing TDC by its place in the cycle: its row offset and its angle after position 0."""
+
+    index: int  # in firing order
+    cylinder: int
+    turn_offset: int  # 0 or 1: which turn of the cycle
+    angle_deg: float  # 0..360 after position 0
+
+
+def places(engine: Engine, first_deg: float) -> list[Place]:
+    """Where the firing TDCs stand on the wheel, when row 0 starts at `first_deg` [deg, 0..720) of the cycle."""
+    out = []
+    for i, tdc in enumerate(engine.event_deg):
+        after = (tdc - first_deg) % CYCLE_DEG
+        out.append(Place(i, engine.firing_order[i], int(after // TURN_DEG), float(after % TURN_DEG)))
+    return out
+
+
+@dataclass(frozen=True)
+class Filter:
+    """Weights on the running integral around a TDC, and the teeth that they stand on."""
+
+    offsets: IntArray  # grid points after the first one of the TDC's turn
+    weights: FloatArray
+
+
+def _window(grid: Grid, tdc_deg: float, before: float, after: float) -> tuple[IntArray, FloatArray]:
+    n = grid.per_turn
+    turns = int(max(before, after) // TURN_DEG) + 2
+    k = np.arange(-turns * n, (turns + 1) * n)
+    angle = (k // n) * TURN_DEG + grid.angle_deg[k % n] - tdc_deg
+    keep = (angle >= -before) & (angle <= after)
+    return k[keep], angle[keep]
+
+
+def event_filter(
+    grid: Grid, engine: Engine, place: Place, shape: GasShape, *, before: float, after: float, degree: int
+) -> Filter:
+    """Weights that give the combustion energy of one place's event, neighbours and trend solved beside it.
+
+    The neighbours carry a weak prior (their spread is of the order of the event itself), which keeps the
+    ones that the window only touches from costing accuracy.
+    """
+    k, angle = _window(grid, place.angle_deg, before, after)
+    u = angle / 180.0
+    cols = [u**q for q in range(degree + 1)]
+    tdc = engine.event_deg
+    here = tdc[place.index]
+    other = np.concatenate([tdc - here - CYCLE_DEG, tdc - here, tdc - here + CYCLE_DEG])
+    other = np.sort(other[(np.abs(other) > 1e-6) & (other > -before - 100) & (other < after + 5)])
+    target = np.radians(shape.step_integral(angle))
+    beside = [np.radians(shape.step_integral(angle - o)) for o in other]
+    if engine.cylinders <= 2:
+        cols.append(np.radians(shape.dip_integral(angle)))
+    x = np.column_stack([*cols, target, *beside])
+    prior = np.zeros(x.shape[1])
+    prior[len(cols) + 1 :] = 1e-3
+    normal = x.T @ x / k.size + np.diag(prior)
+    h = np.linalg.solve(normal, x.T / k.size)[len(cols)]
+    return Filter(k, h)
+
+
+def level_filter(grid: Grid, engine: Engine, place: Place, shape: GasShape) -> Filter:
+    """Weights that give the mean combustion energy of the events of a whole cycle around a place.
+
+    The ripple that all cylinders share holds it: combustion steps against the load's slope. Compression
+    (even about TDC) and reciprocating inertia are unknowns of the same fit.
+    """
+    half = 360.0 if engine.cylinders > 2 else 300.0
+    k, angle = _window(grid, place.angle_deg, half, half + 60.0)
+    u = angle / 180.0
+    tdc = engine.event_deg - engine.event_deg[place.index]
+    all_tdc = np.concatenate([tdc + CYCLE_DEG * c for c in (-2, -1, 0, 1, 2)])
+    comb = sum(np.radians(shape.step_integral(angle - o)) for o in all_tdc)
+    # compression strength goes with the charge, as combustion does: one generic ratio
+    dip = sum(np.radians(shape.dip_integral(angle - o)) for o in all_tdc)
+    cols = [u**0, u, u**2, comb, dip]
+    if engine.cylinders in (1, 2, 4):
+        a = 2 * np.radians(angle)
+        cols += [np.sin(a)]
+    x = np.column_stack(cols)
+    h = np.linalg.pinv(x)[3]
+    return Filter(k, h)
+
+
+def apply_filter(grid: Grid, f: Filter, start: IntArray) -> FloatArray:
+    """Filter outputs for events whose turns start at grid points `start`; shape (events,), NaN beyond the log."""
+    out = np.full(start.size, np.nan)
+    ok = np.flatnonzero((start + f.offsets[0] >= 0) & (start + f.offsets[-1] < grid.time_s.size))
+    for lo in range(0, ok.size, _CHUNK):
+        part = ok[lo : lo + _CHUNK]
+        at = start[part][:, None] + f.offsets
+        window = grid.action[at]
+        y = (window - window[:, :1]) @ f.weights
+        y[~np.isfinite(grid.time_s[at[:, 0]]) | ~np.isfinite(grid.time_s[at[:, -1]])] = np.nan
+        out[part] = y
+    return out
+
+
+@dataclass(frozen=True)
+class Events:
+    """Firing events of one log in time order; every array has shape (events,).
+
+    `place` is the index in firing order, `turn` the row of the tooth matrix, `energy` the combustion energy
+    by the joint fit (an offset common to a place stays in it), `level` the mean energy of the cycle around,
+    `trusted` False where a fault touches the event.
+    """
+
+    time_s: FloatArray
+    turn: IntArray
+    place: IntArray
+    rpm: FloatArray
+    energy: FloatArray
+    level: FloatArray
+    acceleration_rad_s2: FloatArray
+    trusted: BoolArray
+    short: BoolArray  # decided with the short window, at an end of the log or beside a fault
+
+
+def measure(grid: Grid, crank: Crank, engine: Engine, first_deg: float, shape: GasShape) -> Events:
+    """Combustion energy, speed and plain angular acceleration of every firing event with enough edges around it.
+
+    Parameters
+    ----------
+    first_deg : float
+        Cycle angle [deg, 0..720) of position 0 of row 0.
+    """
+    n = grid.per_turn
+    interval = engine.interval_deg
+    single = engine.cylinders <= 2
+    wide = (
+        (BEFORE_DEG, AFTER_DEG, 1)
+        if single
+        else (max(BEFORE_DEG, 2.2 * interval), max(AFTER_DEG, 2.7 * interval), 3)
+    )
+    cols: dict[str, list[npt.NDArray[np.generic]]] = {}
+    for p in places(engine, first_deg):
+        turn = _turns_of(p, crank)
+        start = turn * n
+        f_wide = event_filter(grid, engine, p, shape, before=wide[0], after=wide[1], degree=wide[2])
+        energy = apply_filter(grid, f_wide, start)
+        k, _ = _window(grid, p.angle_deg, BEFORE_DEG, AFTER_DEG)
+        inside = (start + k[0] >= 0) & (start + k[-1] < grid.time_s.size)
+        safe = np.where(inside, start, -k[0])
+        first, last = np.clip(safe + k[0], 0, None), np.clip(safe + k[-1], None, grid.time_s.size - 1)
+        inside &= np.isfinite(grid.time_s[first]) & np.isfinite(grid.time_s[last])
+        short = np.isnan(energy)
+        if short.any() and not single:
+            f_short = event_filter(grid, engine, p, shape, before=BEFORE_DEG, after=AFTER_DEG, degree=2)
+            energy[short] = apply_filter(grid, f_short, start[short])
+        level = apply_filter(grid, level_filter(grid, engine, p, shape), start)
+        w0 = _time_at(grid, start, p.angle_deg)
+        edges_deg = (-interval, 0.0, interval) if interval <= 300 else (-180.0, 0.0, 180.0)
+        t = [_time_at(grid, start, p.angle_deg + d) for d in edges_deg]
+        dth = np.radians(edges_deg[2])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            w1, w2 = dth / (t[1] - t[0]), dth / (t[2] - t[1])
+            alpha = w2**2 / 2 - w1**2 / 2
+            alpha = alpha / dth
+            rpm = (2 * dth) / (t[2] - t[0]) * 30 / np.pi
+        sound_count = np.concatenate(([0], np.cumsum(~grid.sound)))
+        trusted = sound_count[np.minimum(last + 1, sound_count.size - 1)] == sound_count[first]
+        keep = inside & np.isfinite(energy) & np.isfinite(w0)
+        row = {
+            "time_s": w0,
+            "turn": turn + 0,
+            "place": np.full(turn.size, p.index),
+            "rpm": rpm,
+            "energy": energy,
+            "level": level,
+            "acceleration_rad_s2": alpha,
+            "trusted": trusted,
+            "short": short,
+        }
+        for name, values in row.items():
+            cols.setdefault(name, []).append(np.asarray(values)[keep])
+    joined = {k: np.concatenate(v) for k, v in cols.items()}
+    order = np.argsort(joined["time_s"], kind="stable")
+    return Events(**{k: v[order] for k, v in joined.items()})
+
+
+def _turns_of(p: Place, crank: Crank) -> IntArray:
+    """Rows in which a place has its TDC: every second one, counted anew in each block."""
+    rows = np.arange(crank.turns)
+    return rows[(rows - p.turn_offset) % 2 == 0]
+
+
+def _time_at(grid: Grid, start: IntArray, angle_deg: float) -> FloatArray:
+    """Time [s] at an angle after the first used tooth's turn, between the two teeth around; NaN beyond the log."""
+    n = grid.per_turn
+    turn, a = divmod(angle_deg, TURN_DEG)
+    j = int(np.searchsorted(grid.angle_deg, a, side="right")) - 1
+    shift = int(turn) * n + j
+    left = grid.angle_deg[j] if j >= 0 else grid.angle_deg[-1] - TURN_DEG
+    right = grid.angle_deg[j + 1] if j + 1 < n else grid.angle_deg[0] + TURN_DEG
+    at = start + shift
+    ok = (at >= 0) & (at + 1 < grid.time_s.size)
+    at = np.where(ok, at, 0)
+    share = (a - left) / (right - left)
+    t = grid.time_s[at] * (1 - share) + grid.time_s[np.minimum(at + 1, grid.time_s.size - 1)] * share
+    return np.where(ok, t, np.nan)
