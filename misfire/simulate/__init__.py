@@ -1,0 +1,114 @@
+"""A physical engine with known truth: motion, wheel, sensor, controller; scenarios.
+
+from misfire.simulate import Scenario, simulate
+done = simulate(Scenario.steady("v8", rpm=2500, load_pct=40, duration_s=10))
+done.recording, done.truth.misfires
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from misfire.errors import InputError
+from misfire.intake.recording import Channels, Recording
+from misfire.simulate.driver import RAD_PER_RPM
+from misfire.simulate.motion import Motion, run
+from misfire.simulate.result import Simulated, Truth
+from misfire.simulate.scenario import (
+    Clock,
+    Combustion,
+    Controller,
+    Driveline,
+    Fault,
+    Misfires,
+    Phase,
+    Scenario,
+    ToothErrors,
+    Torsion,
+    load_scenario,
+    prepared_engine,
+    scenario_names,
+)
+from misfire.simulate.sensor import record
+
+__all__ = [
+    "Clock", "Combustion", "Controller", "Driveline", "Fault", "Misfires", "Motion", "Phase", "Scenario",
+    "Simulated", "ToothErrors", "Torsion", "Truth", "load_scenario", "prepared_engine", "scenario_names",
+    "simulate",
+]  # fmt: skip
+
+
+def simulate(scenario: Scenario) -> Simulated:
+    """Run a scenario: motion, edges, slow channels and truth. The same scenario gives the same result.
+
+    Raises InputError when the engine stalls at once or the log would hold fewer than two turns.
+    """
+    drive, wheel, noise, slow = (
+        np.random.default_rng(k) for k in np.random.SeedSequence(scenario.seed).spawn(4)
+    )
+    motion = run(scenario, drive)
+    edges = record(scenario, motion, wheel, noise)
+    assert scenario.engine.wheel is not None
+    if len(edges.crank_s) < 2 * scenario.engine.wheel.teeth:
+        raise InputError(f"scenario {scenario.name}: fewer than two turns; make the programme longer")
+    truth = _truth(scenario, motion, edges.tooth_error_deg, edges.faults)
+    c = scenario.clock
+    recording = Recording(
+        source=f"simulated: {scenario.name}",
+        crank_s=edges.crank_s,
+        cam_s=edges.cam_s if c.cam else None,
+        cylinder1_s=edges.cylinder1_s if c.cylinder1 else None,
+        clock_step_s=1.0 / c.hz,
+        decisions={"format": "simulated"},
+    )
+    return Simulated(
+        scenario=scenario,
+        engine=scenario.engine,
+        recording=recording,
+        channels=_channels(scenario, motion, truth, slow),
+        truth=truth,
+        edges=edges,
+    )
+
+
+def _truth(s: Scenario, motion: Motion, errors: np.ndarray, faults: dict[str, int]) -> Truth:
+    e = motion.events
+    normal = e["normal_work_j"].astype(float)
+    work = e["work_j"].astype(float)
+    assert s.engine.wheel is not None
+    return Truth(
+        tdc_s=motion.tdc_s,
+        cylinder=e["cylinder"].astype(np.int64),
+        rpm=motion.tdc_rad_s / RAD_PER_RPM,
+        load_pct=e["load_pct"].astype(float),
+        work_j=work,
+        normal_work_j=normal,
+        lost_work=1.0 - work / np.maximum(normal, 1e-9),
+        state=e["state"].astype(np.int64),
+        cause=e["cause"].astype(np.int64),
+        tooth_error_deg=errors,
+        positions=s.engine.wheel.tooth_positions,
+        faults=faults,
+        cylinders=s.engine.cylinders,
+        scenario=s.name,
+        title=s.title,
+        seed=s.seed,
+        stopped=motion.stopped,
+    )
+
+
+def _channels(s: Scenario, motion: Motion, truth: Truth, rng: np.random.Generator) -> Channels:
+    """Slow channels [s.channel_hz rows a second]: what a scan tool shows, each value held since its event."""
+    t = np.arange(0.0, float(motion.time_s[-1]), 1.0 / s.channel_hz)
+    at = np.clip(np.searchsorted(truth.tdc_s, t, side="right") - 1, 0, len(truth.tdc_s) - 1)
+    load = truth.load_pct[at]
+    speed = np.interp(t, motion.time_s, motion.speed_rad_s) / RAD_PER_RPM
+    cut = (truth.state[at] == 2).astype(float)
+    values = {
+        "load_pct": np.round(load + rng.normal(0.0, 0.2, len(t)), 2),
+        "map_kpa": np.round(15.0 + 0.85 * load + rng.normal(0.0, 0.2, len(t)), 2),
+        "speed_rpm": np.round(speed, 1),
+        "coolant_c": np.full(len(t), s.coolant_c),
+        "fuel_cut": cut,
+    }
+    return Channels(t, values, source=f"simulated: {s.name}")

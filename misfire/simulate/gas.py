@@ -1,0 +1,183 @@
+"""Cylinder gas work against crank angle, per firing event.
+
+Convention: local angle phi [deg], 0 = firing TDC; an event's own cycle runs from -360 (start of intake) to
++360 (end of exhaust). Work counts positive when the gas drives the crank. Pressure is the sum of parts that
+are linear in manifold pressure, exhaust pressure and released heat:
+
+    intake      p = p_manifold                                       -360 .. ivc
+    closed      p = p_manifold (V_ivc/V)^n  +  (n_e - 1) V^-n_e  * integral V^(n_e-1) dQ
+    exhaust     p = p_exhaust + (p_evo - p_exhaust) exp(-(phi - evo)/blow-down)   evo .. 360
+
+The closed part is the first law for a gas of constant exponent, solved exactly for p V^n; heat release Q
+follows Wiebe (a = 5, m = 2). n is the compression exponent before TDC and n_e, the expansion one, after it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from misfire.simulate.mechanics import WIEBE_A, Cylinder
+
+FloatArray = npt.NDArray[np.float64]
+
+_FINE_PER_DEG = 20
+_HEAT_FROM_DEG = -70.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class GasModel:
+    """Constants of the cycle.
+
+    Attributes
+    ----------
+    compression_exponent, expansion_exponent : float
+        Polytropic exponents [-]; the second is larger where heat is lost to the walls.
+    inlet_closes_deg, exhaust_opens_deg : float
+        Valve events [deg] from firing TDC.
+    exhaust_kpa, crankcase_kpa : float
+        Back pressure and crankcase pressure, absolute.
+    blowdown_deg : float
+        Decay angle [deg] of the blow-down.
+    heat_mj_per_m3 : float
+        Net heat released at 100 kPa manifold pressure per displaced volume [MJ/m^3].
+    residual_kpa : float
+        Manifold pressure at which no fresh charge would be left.
+    burn_start_deg, burn_deg : float
+        Nominal start [deg from TDC] and duration [deg] of heat release.
+    """
+
+    compression_exponent: float = 1.31
+    expansion_exponent: float = 1.32
+    inlet_closes_deg: float = -140.0
+    exhaust_opens_deg: float = 140.0
+    exhaust_kpa: float = 104.0
+    crankcase_kpa: float = 100.0
+    blowdown_deg: float = 14.0
+    heat_mj_per_m3: float = 2.35
+    residual_kpa: float = 12.0
+    burn_start_deg: float = -18.0
+    burn_deg: float = 55.0
+
+    def heat_j(self, manifold_kpa: float, displacement_m3: float) -> float:
+        """Heat [J] of a normal event: in proportion to the charge above the residual."""
+        charge = max(manifold_kpa - self.residual_kpa, 0.0) / (100.0 - self.residual_kpa)
+        return self.heat_mj_per_m3 * 1e6 * displacement_m3 * charge
+
+
+def pressure_pa(
+    gas: GasModel, cylinder: Cylinder, phi_deg: FloatArray, manifold_kpa: float, heat_j: float = 0.0
+) -> FloatArray:
+    """Pressure [Pa] on a fine rising grid `phi_deg` (-360..360), shape (points,), nominal burn."""
+    motored = _motored_parts(gas, cylinder, phi_deg)
+    p = 1e3 * (manifold_kpa * motored[0] + gas.exhaust_kpa * motored[1])
+    if heat_j:
+        start = np.array([gas.burn_start_deg])
+        duration = np.array([gas.burn_deg])
+        p = p + heat_j * _heat_pressure(gas, cylinder, phi_deg, start, duration)[0]
+    return p
+
+
+def _motored_parts(gas: GasModel, cylinder: Cylinder, phi: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Pressure per unit manifold pressure and per unit exhaust pressure [-]."""
+    v = cylinder.volume_m3(phi)
+    v_ivc = float(cylinder.volume_m3(gas.inlet_closes_deg))
+    v_evo = float(cylinder.volume_m3(gas.exhaust_opens_deg))
+    v_c = cylinder.clearance_m3
+    top = (v_ivc / v_c) ** gas.compression_exponent
+    manifold = np.ones_like(phi)
+    rise = (phi > gas.inlet_closes_deg) & (phi <= 0.0)
+    fall = (phi > 0.0) & (phi <= gas.exhaust_opens_deg)
+    out = phi > gas.exhaust_opens_deg
+    manifold[rise] = (v_ivc / v[rise]) ** gas.compression_exponent
+    manifold[fall] = top * (v_c / v[fall]) ** gas.expansion_exponent
+    decay = np.exp(-(phi[out] - gas.exhaust_opens_deg) / gas.blowdown_deg)
+    manifold[out] = top * (v_c / v_evo) ** gas.expansion_exponent * decay
+    exhaust = np.zeros_like(phi)
+    exhaust[out] = 1.0 - decay
+    return manifold, exhaust
+
+
+def _heat_pressure(
+    gas: GasModel, cylinder: Cylinder, phi: FloatArray, start: FloatArray, duration: FloatArray
+) -> FloatArray:
+    """Pressure [Pa] per joule on the edges `phi`, shape (events, edges)."""
+    n = gas.expansion_exponent
+    evo = gas.exhaust_opens_deg
+    inside = np.minimum(phi, evo)
+    v = cylinder.volume_m3(inside)
+    weight = cylinder.volume_m3(0.5 * (inside[1:] + inside[:-1])) ** (n - 1.0)
+    x = np.maximum((inside[None, :] - start[:, None]) / duration[:, None], 0.0)
+    burned = -np.expm1(-WIEBE_A * (x * x * x))
+    pressure = np.zeros_like(burned)
+    np.cumsum(np.diff(burned, axis=1) * weight, axis=1, out=pressure[:, 1:])
+    pressure *= (n - 1.0) * v**-n * np.exp(-np.maximum(phi - evo, 0.0) / gas.blowdown_deg)
+    return pressure
+
+
+@dataclass(frozen=True)
+class WorkTables:
+    """Work tables of one cylinder on the cells of a fixed angle grid.
+
+    `edges_deg` are the local angles of the cell edges, shape (cells + 1,), equally spaced, wide enough to
+    hold -360..360.
+    """
+
+    gas: GasModel
+    cylinder: Cylinder
+    edges_deg: FloatArray
+
+    @cached_property
+    def motored(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Work [J] per cell, per kPa of manifold, of exhaust, and of the crankcase pressure (with sign)."""
+        step = 1.0 / _FINE_PER_DEG
+        phi = np.linspace(-360.0, 360.0, 720 * _FINE_PER_DEG + 1)
+        mid = phi[:-1] + 0.5 * step
+        ends = _motored_parts(self.gas, self.cylinder, phi)
+        centre = _motored_parts(self.gas, self.cylinder, mid)
+        # piston slope, so that Simpson's rule holds for p dV/dphi between the kinks at the valve events
+        crank = self.cylinder.crank
+        to_slope = self.cylinder.area_m2 * np.pi / 180.0
+        slope = to_slope * crank.travel_slope_m(np.radians(phi))
+        slope_mid = to_slope * crank.travel_slope_m(np.radians(mid))
+        out = []
+        at = np.clip(self.edges_deg, -360.0, 360.0)
+        for p, pm in zip(ends, centre, strict=True):
+            left, right = p[:-1].copy(), p[1:]
+            cell = (left * slope[:-1] + 4.0 * pm * slope_mid + right * slope[1:]) * step / 6.0
+            total = np.concatenate([[0.0], np.cumsum(cell)])
+            out.append(np.diff(np.interp(at, phi, total)) * 1e3)
+        volume = self.cylinder.volume_m3(at)
+        return out[0], out[1], -np.diff(volume) * 1e3
+
+    @cached_property
+    def motored_total(self) -> tuple[float, float]:
+        """Work [J] of a whole cycle per kPa of manifold and of exhaust pressure."""
+        return float(self.motored[0].sum()), float(self.motored[1].sum())
+
+    @cached_property
+    def _heat_slice(self) -> slice:
+        first = int(np.searchsorted(self.edges_deg, _HEAT_FROM_DEG))
+        last = int(np.searchsorted(self.edges_deg, 360.0))
+        return slice(first, last + 1)
+
+    def heat_cells(self, start_deg: FloatArray, duration_deg: FloatArray) -> tuple[int, FloatArray]:
+        """Work [J] per joule of heat in each cell.
+
+        Returns the index of the first cell and an array of shape (events, cells). Trapezoid on the grid.
+        """
+        part = self._heat_slice
+        phi = np.minimum(self.edges_deg[part], 360.0)
+        p = _heat_pressure(self.gas, self.cylinder, phi, start_deg, duration_deg)
+        step = np.diff(self.cylinder.volume_m3(phi))
+        return part.start, 0.5 * (p[:, 1:] + p[:, :-1]) * step
+
+    @cached_property
+    def nominal_efficiency(self) -> float:
+        """Combustion work per heat [-] of the nominal burn."""
+        g = self.gas
+        _, w = self.heat_cells(np.array([g.burn_start_deg]), np.array([g.burn_deg]))
+        return float(w.sum())

@@ -1,0 +1,462 @@
+"""What a simulated log is made of: frozen descriptions, from Python or from a TOML file."""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib import resources
+from pathlib import Path
+from typing import Any, get_type_hints
+
+from misfire.engine import Engine, Wheel
+from misfire.errors import InputError
+from misfire.simulate.gas import GasModel
+
+MODES = ("hold", "governed", "free")
+MISFIRE_KINDS = ("random", "every", "burst", "dead", "coil", "list")
+FAULT_KINDS = (
+    "lost", "lost_tooth", "extra", "extra_spark", "extra_hum", "shift_spark", "hum", "jitter",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class Phase:
+    """One step of the driver's programme.
+
+    Attributes
+    ----------
+    duration_s : float
+        Longest time [s] in this step.
+    rpm, rpm_end : float or None
+        Target speed at its start and end; `rpm_end` None keeps it level. Not used by mode "free".
+    load_pct, load_end_pct : float or None
+        Charge; None in mode "governed" only: the governor finds what holds the speed without outer load.
+    mode : str
+        "hold": a brake or road load holds the speed; "governed": no outer load, charge is governed;
+        "free": load is given and speed is what results (revving up, coasting down).
+    fuel_cut : bool
+        No fuel: every event is motoring.
+    until_rpm : float or None
+        The step also ends when the speed passes this value.
+    gear_m : float
+        Wheel radius over overall gear ratio [m/rad of the crank]; 0 = neutral. The vehicle is then coupled.
+    starter : bool
+        The starter motor is engaged (its armature adds inertia).
+    rough_nm : float
+        Standard deviation [N m] of the road torque noise at the crank.
+    """
+
+    duration_s: float
+    rpm: float | None = None
+    rpm_end: float | None = None
+    load_pct: float | None = None
+    load_end_pct: float | None = None
+    mode: str = "hold"
+    fuel_cut: bool = False
+    until_rpm: float | None = None
+    gear_m: float = 0.0
+    starter: bool = False
+    rough_nm: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Misfires:
+    """A cause of missing combustion.
+
+    kind "random": each firing of `cylinders` with probability `rate`; "every": each `every`-th firing;
+    "burst": runs of `length` firings that begin with probability `rate`; "dead": all of them; "coil": the
+    same random draw takes the cylinder and its companion in one cycle; "list": the firings whose
+    zero-based number in that cylinder is in `firings`. `remaining` is the heat that is left (0 = full
+    misfire, 0.5 = partial burn), `late_deg` moves what is left later, `stretch` lengthens it.
+    """
+
+    kind: str = "random"
+    cylinders: tuple[int, ...] = ()
+    rate: float = 0.0
+    every: int = 10
+    length: int = 5
+    firings: tuple[int, ...] = ()
+    remaining: float = 0.0
+    late_deg: float = 0.0
+    stretch: float = 1.0
+    from_s: float = 0.0
+    to_s: float = math.inf
+    from_rpm: float = 0.0
+    to_rpm: float = math.inf
+    from_load_pct: float = -math.inf
+    to_load_pct: float = math.inf
+
+
+@dataclass(frozen=True, kw_only=True)
+class Combustion:
+    """Scatter of combustion: standard deviation of heat over its mean (COV), and of burn phase."""
+
+    cov_full: float = 0.012
+    cov_idle: float = 0.06
+    correlation: float = 0.0
+    phase_sd_deg: float = 1.2
+    cylinder_factors: dict[str, float] = field(default_factory=dict)
+    after_misfire: float = 0.03
+
+
+@dataclass(frozen=True, kw_only=True)
+class ToothErrors:
+    """Geometry as sensed: errors [deg] of the edges, positive = the edge comes late.
+
+    `errors_deg` by wheel position (missing ones included), or random with `sd_deg`; `runout_mm` off centre
+    at `radius_mm`; `bent` position -> error; `gap_shift_deg` the shift of the first tooth after the gap at
+    1000/min (negative = early) and `gap_shift_deg_per_1000` its change; `spot_deg` a magnetised spot around
+    `spot_position`, `spot_width` positions wide, between `spot_from_s` and `spot_to_s`; `drift_deg_per_min`
+    lets a random pattern of that standard deviation grow with time; `speed_deg_per_1000` with speed.
+    """
+
+    errors_deg: tuple[float, ...] = ()
+    sd_deg: float = 0.0
+    runout_mm: float = 0.0
+    radius_mm: float = 50.0
+    runout_at_deg: float = 0.0
+    bent: dict[str, float] = field(default_factory=dict)
+    gap_shift_deg: float = 0.0
+    gap_shift_deg_per_1000: float = 0.0
+    spot_deg: float = 0.0
+    spot_position: int = 20
+    spot_width: float = 3.0
+    spot_from_s: float = 0.0
+    spot_to_s: float = math.inf
+    drift_deg_per_min: float = 0.0
+    speed_deg_per_1000: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fault:
+    """A fault of the signal between `from_s` and `to_s`.
+
+    "lost": edges with probability `rate`; "lost_tooth": edge of `position` with probability `rate`; "extra":
+    `per_s` false edges a second; "extra_spark": with probability `rate` a burst of `count` false edges
+    within `width_us` after the spark at `angle_deg` of `cylinders` (all if empty); "extra_hum": false edges
+    at `hz` with probability `rate`; "shift_spark": the edges within `width_us` after the spark come
+    `amplitude_us` late; "hum": edges move by `amplitude_us` sin(2 pi `hz` t); "jitter": `amplitude_us` more.
+    """
+
+    kind: str
+    from_s: float = 0.0
+    to_s: float = math.inf
+    rate: float = 1.0
+    position: int = 0
+    per_s: float = 1.0
+    count: int = 1
+    angle_deg: float = -15.0
+    width_us: float = 300.0
+    amplitude_us: float = 10.0
+    hz: float = 400.0
+    cylinders: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Clock:
+    """Timer and log format: `tick` writes timer counts at `hz`, otherwise time_us; jitter on every edge."""
+
+    hz: float = 20e6
+    jitter_us: float = 0.3
+    tick: bool = False
+    counter_bits: int = 0
+    period: bool = False
+    cam: bool = False
+    cylinder1: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class Driveline:
+    """Flexible path from crank to vehicle when in gear: spring and damper seen at the crank.
+
+    `vehicle_kg` and the phase's `gear_m` give the vehicle's inertia; `natural_hz` (engine against vehicle, in
+    the gear of that phase) and `damping` describe the spring. natural_hz = 0 couples rigidly.
+    """
+
+    vehicle_kg: float = 1400.0
+    natural_hz: float = 0.0
+    damping: float = 0.06
+    wheel_m: float = 0.3
+    road_n: float = 180.0
+    drag_n_s2_m2: float = 0.4
+    starter_kg_m2: float = 0.7
+
+
+@dataclass(frozen=True, kw_only=True)
+class Torsion:
+    """First free mode of the crankshaft as seen at the wheel: 0 Hz switches it off."""
+
+    natural_hz: float = 0.0
+    damping: float = 0.02
+
+
+@dataclass(frozen=True, kw_only=True)
+class Controller:
+    """The engine controller's monitor.
+
+    `pattern` "right": it stored the true wheel; "none": it takes the wheel as perfect; "stale": it stored
+    another wheel (`stale_sd_deg`, or the explicit `stale_errors_deg`). `monitor` False: suspended, reads 0.
+    `threshold` is the lost work above which an event counts.
+    """
+
+    enabled: bool = False
+    monitor: bool = True
+    pattern: str = "right"
+    stale_sd_deg: float = 0.1
+    stale_errors_deg: tuple[float, ...] = ()
+    threshold: float = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scenario:
+    """Everything a simulated log depends on. The same scenario gives the same bytes."""
+
+    engine: Engine
+    programme: tuple[Phase, ...]
+    name: str = "scenario"
+    title: str = ""
+    seed: int = 1
+    gas: GasModel = field(default_factory=GasModel)
+    combustion: Combustion = field(default_factory=Combustion)
+    misfires: tuple[Misfires, ...] = ()
+    teeth: ToothErrors = field(default_factory=ToothErrors)
+    faults: tuple[Fault, ...] = ()
+    clock: Clock = field(default_factory=Clock)
+    driveline: Driveline = field(default_factory=Driveline)
+    torsion: Torsion = field(default_factory=Torsion)
+    controller: Controller = field(default_factory=Controller)
+    friction: float = 1.0
+    accessory_nm: float = 4.0
+    coolant_c: float = 85.0
+    channel_hz: float = 10.0
+    step_deg: float = 2.0
+
+    def __post_init__(self) -> None:
+        """Check what would otherwise give a silent wrong answer; raise InputError."""
+        check(self)
+
+    @classmethod
+    def steady(
+        cls,
+        engine: Engine | str = "inline4",
+        *,
+        rpm: float = 3000.0,
+        load_pct: float = 50.0,
+        duration_s: float = 20.0,
+        wheel: Wheel | None = None,
+        **kw: Any,
+    ) -> Scenario:
+        """One speed and load; every other field by keyword."""
+        return cls(
+            engine=prepared_engine(engine, wheel),
+            programme=(Phase(duration_s=duration_s, rpm=rpm, load_pct=load_pct),),
+            **kw,
+        )
+
+    def but(self, **changes: Any) -> Scenario:
+        """The same scenario with some fields changed."""
+        return dataclasses.replace(self, **changes)
+
+
+def prepared_engine(engine: Engine | str, wheel: Wheel | None = None) -> Engine:
+    """An engine with everything the simulator needs: 60-2 wheel, dimensions and a mark where not given."""
+    e = Engine.load(engine) if isinstance(engine, str) else engine
+    w = wheel or e.wheel or Wheel.regular(60, 2)
+    if w.first_tooth_after_tdc1_deg is None:
+        w = dataclasses.replace(w, first_tooth_after_tdc1_deg=120.0)
+    cam = e.cam_edges_deg if e.cam_edges_deg is not None else (70.0,)
+    mark = e.mark_after_tdc1_deg if e.mark_after_tdc1_deg is not None else -10.0
+    return dataclasses.replace(
+        e,
+        wheel=w,
+        cam_edges_deg=cam,
+        mark_after_tdc1_deg=mark,
+        bore_mm=e.bore_mm or 86.0,
+        stroke_mm=e.stroke_mm or 86.0,
+        rod_mm=e.rod_mm or 143.0,
+        compression_ratio=e.compression_ratio or 10.3,
+        reciprocating_mass_kg=e.reciprocating_mass_kg or 0.52,
+        rotating_inertia_kg_m2=e.rotating_inertia_kg_m2 or 0.10 + 0.015 * e.cylinders,
+    )
+
+
+def check(s: Scenario) -> None:
+    """Raise InputError where a value does not fit the engine or the model."""
+    where = f"scenario {s.name}"
+    if s.engine.wheel is None or s.engine.stroke_mm is None:
+        raise InputError(
+            f"{where}: the engine lacks a wheel or dimensions; build it with misfire.simulate.prepared_engine"
+        )
+    if not s.programme:
+        raise InputError(f"{where}: the programme is empty; give at least one [[programme]] step")
+    for i, p in enumerate(s.programme):
+        at = f"{where}: programme step {i + 1}"
+        if p.mode not in MODES:
+            raise InputError(f"{at}: mode = {p.mode!r}; write one of {', '.join(MODES)}")
+        if not (math.isfinite(p.duration_s) and 0.0 < p.duration_s <= 36000.0):
+            raise InputError(f"{at}: duration_s = {p.duration_s!r}; give seconds from 0 to 36000")
+        if p.rpm is None and (p.mode != "free" or i == 0):
+            raise InputError(f"{at}: rpm is missing; give the target speed")
+        for v in (p.rpm, p.rpm_end, p.until_rpm):
+            if v is not None and not 30.0 <= v <= 20000.0:
+                raise InputError(f"{at}: {v!r} rpm; give 30 to 20000")
+        if p.load_pct is None and p.mode != "governed":
+            raise InputError(f'{at}: load_pct is missing; only mode = "governed" finds it itself')
+        for v in (p.load_pct, p.load_end_pct):
+            if v is not None and not 0.0 <= v <= 120.0:
+                raise InputError(f"{at}: load_pct = {v!r}; give 0 to 120")
+    for m in s.misfires:
+        if m.kind not in MISFIRE_KINDS:
+            raise InputError(f"{where}: misfires kind = {m.kind!r}; write one of {', '.join(MISFIRE_KINDS)}")
+        _known_cylinders(s, m.cylinders, f"{where}: misfires")
+        if m.kind == "coil" and not s.engine.companions:
+            raise InputError(f"{where}: kind = 'coil' needs companions, this engine has none")
+        if not 0.0 <= m.rate <= 1.0 or m.every < 1 or m.length < 1:
+            raise InputError(f"{where}: misfires: rate 0 to 1, every and length at least 1")
+    for f in s.faults:
+        if f.kind not in FAULT_KINDS:
+            raise InputError(f"{where}: faults kind = {f.kind!r}; write one of {', '.join(FAULT_KINDS)}")
+        _known_cylinders(s, f.cylinders, f"{where}: faults")
+    if s.teeth.errors_deg and len(s.teeth.errors_deg) != s.engine.wheel.positions:
+        raise InputError(
+            f"{where}: teeth errors_deg has {len(s.teeth.errors_deg)} values, "
+            f"the wheel has {s.engine.wheel.positions} positions"
+        )
+    if s.clock.hz <= 0 or s.clock.jitter_us < 0:
+        raise InputError(f"{where}: clock hz must be above 0 and jitter_us at least 0")
+    if s.controller.pattern not in ("right", "none", "stale"):
+        raise InputError(f"{where}: controller pattern = {s.controller.pattern!r}; right, none or stale")
+    if abs(720.0 / s.step_deg - round(720.0 / s.step_deg)) > 1e-9 or not 0.1 <= s.step_deg <= 6.0:
+        raise InputError(f"{where}: step_deg = {s.step_deg!r}; give a divisor of 720 from 0.1 to 6")
+    _known_cylinders(s, tuple(int(c) for c in s.combustion.cylinder_factors), f"{where}: cylinder_factors")
+
+
+def _known_cylinders(s: Scenario, cylinders: tuple[int, ...], where: str) -> None:
+    for c in cylinders:
+        if not 1 <= c <= s.engine.cylinders:
+            raise InputError(f"{where}: cylinder {c}; the engine has 1 to {s.engine.cylinders}")
+
+
+_TABLES: dict[str, type] = {
+    "gas": GasModel, "combustion": Combustion, "teeth": ToothErrors, "clock": Clock,
+    "driveline": Driveline, "torsion": Torsion, "controller": Controller,
+}  # fmt: skip
+_LISTS: dict[str, type] = {"programme": Phase, "misfires": Misfires, "faults": Fault}
+_ENGINE_TABLES = ("wheel", "cam", "cylinder1", "engine")
+_SCALARS = ("title", "seed", "layout", "friction", "accessory_nm", "coolant_c", "channel_hz", "step_deg")
+
+
+def scenario_from_mapping(data: Mapping[str, Any], name: str) -> Scenario:
+    """Build from parsed TOML: `layout` names a shipped engine, or an [engine] section describes one.
+
+    Raises InputError that names the key and the nearest known one.
+    """
+    known = [*_TABLES, *_LISTS, *_ENGINE_TABLES, *_SCALARS]
+    kw: dict[str, Any] = {"name": name}
+    for key, value in data.items():
+        if key not in known:
+            raise InputError(f"{name}: unknown key '{key}'{_near(key, known)}")
+        if key in _TABLES:
+            kw[key] = _build(_TABLES[key], value, f"{name}: [{key}]")
+        elif key in _LISTS:
+            if not isinstance(value, list):
+                raise InputError(f"{name}: {key} is a list of steps, written [[{key}]]")
+            kw[key] = tuple(_build(_LISTS[key], v, f"{name}: [[{key}]]") for v in value)
+        elif key in _SCALARS and key != "layout":
+            want = str if key == "title" else int if key == "seed" else float
+            kw[key] = _value(value, want, f"{name}: {key}")
+    described = {k: data[k] for k in _ENGINE_TABLES if k in data}
+    if "engine" in described:
+        engine = Engine.from_mapping(described, name)
+    else:
+        engine = Engine.load(str(data.get("layout", "inline4")))
+        if described:
+            part = Engine.from_mapping({**described, "engine": {"firing_order": [1]}}, name)
+            engine = dataclasses.replace(
+                engine,
+                wheel=part.wheel or engine.wheel,
+                cam_edges_deg=part.cam_edges_deg if "cam" in described else engine.cam_edges_deg,
+                mark_after_tdc1_deg=part.mark_after_tdc1_deg
+                if "cylinder1" in described
+                else engine.mark_after_tdc1_deg,
+                marks_per_cycle=part.marks_per_cycle if "cylinder1" in described else engine.marks_per_cycle,
+            )
+    if "programme" not in kw:
+        raise InputError(f"{name}: the programme is missing; give at least one [[programme]] step")
+    return Scenario(engine=prepared_engine(engine), **kw)
+
+
+def _build(kind: type, body: Any, where: str) -> Any:
+    if not isinstance(body, Mapping):
+        raise InputError(f"{where}: must be a section with keys")
+    hints = get_type_hints(kind)
+    kw = {}
+    for key, value in body.items():
+        if key not in hints:
+            raise InputError(f"{where}: unknown key '{key}'{_near(key, list(hints))}")
+        kw[key] = _value(value, hints[key], f"{where}: {key}")
+    try:
+        return kind(**kw)
+    except TypeError as err:
+        raise InputError(f"{where}: {str(err).split('__init__() ')[-1]}") from err
+
+
+def _value(value: Any, hint: Any, where: str) -> Any:
+    text = str(hint)
+    bad = InputError(f"{where} = {value!r}: not what is expected ({text.replace('<class ', '').strip('>')})")
+    if isinstance(value, bool):
+        if hint is bool:
+            return value
+        raise bad
+    if text.startswith("tuple"):
+        if not isinstance(value, list) or not all(isinstance(v, (int, float)) for v in value):
+            raise bad
+        return tuple(value)
+    if text.startswith("dict"):
+        if not isinstance(value, Mapping) or not all(isinstance(v, (int, float)) for v in value.values()):
+            raise bad
+        return {str(k): float(v) for k, v in value.items()}
+    if hint is str or hint is int:
+        if not isinstance(value, hint):
+            raise bad
+        return value
+    if "float" in text and isinstance(value, (int, float)):
+        if math.isnan(value):
+            raise bad
+        return float(value)
+    raise bad
+
+
+def _near(word: str, known: list[str]) -> str:
+    hit = difflib.get_close_matches(word, known, 1, 0.4)
+    return f"; did you mean '{hit[0]}'?" if hit else f"; known are {', '.join(sorted(known))}"
+
+
+def scenario_names() -> list[str]:
+    """Names of the shipped scenarios, sorted."""
+    folder = resources.files("misfire").joinpath("simulate", "scenarios")
+    return sorted(p.name.removesuffix(".toml") for p in folder.iterdir() if p.name.endswith(".toml"))
+
+
+def load_scenario(source: str | Path) -> Scenario:
+    """A shipped scenario by name, or one from a TOML file. Raises InputError."""
+    text = str(source)
+    if text in scenario_names():
+        file = resources.files("misfire").joinpath("simulate", "scenarios", f"{text}.toml")
+        return scenario_from_mapping(tomllib.loads(file.read_text("utf-8")), text)
+    path = Path(text)
+    if not path.is_file():
+        raise InputError(
+            f"scenario '{text}': no such file and no such scenario{_near(text, scenario_names())}"
+        )
+    try:
+        data = tomllib.loads(path.read_text("utf-8-sig"))
+    except (OSError, UnicodeDecodeError) as err:
+        raise InputError(f"{text}: cannot be read as text; give a scenario file (TOML)") from err
+    except tomllib.TOMLDecodeError as err:
+        raise InputError(f"{text}: not valid TOML ({err}); correct that line") from err
+    return scenario_from_mapping(data, path.stem)
