@@ -190,7 +190,7 @@ def chunks(
             if layout.delimiter == " ":
                 options = {"sep": r"\s+"}
             reader = pd.read_csv(
-                stream,  # type: ignore[arg-type]
+                stream,
                 **options,
                 decimal=layout.decimal,
                 header=None,
@@ -211,7 +211,7 @@ def chunks(
                 if not np.isfinite(values).all():
                     good = np.isfinite(values).all(axis=1)
                     first = int(np.flatnonzero(~good)[0])
-                    if first == len(chunk) - 1 and _ends_short(path, head):
+                    if first == len(chunk) - 1 and _endsprintable(path, head):
                         chunk = chunk.iloc[:first]
                         chunk.attrs["cut"] = True
                     else:
@@ -222,10 +222,11 @@ def chunks(
     except (ValueError, OverflowError, UnicodeError) as e:
         raise _explain(path, head, layout, columns, e) from None
     except RuntimeError as e:
-        raise InputError(f"{path}: cannot be read as a table ({_short(str(e))})") from None
+        raise InputError(f"{path}: cannot be read as a table ({printable(str(e))})") from None
 
 
-def _short(text: str, limit: int = 60) -> str:
+def printable(text: str, limit: int = 60) -> str:
+    """One line of at most `limit` printable characters, for messages."""
     text = "".join(c if c.isprintable() else "?" for c in text)
     return text if len(text) <= limit else text[: limit - 1] + "…"
 
@@ -237,7 +238,7 @@ def _lines(path: Path, head: bytes) -> Iterator[str]:
             yield line if isinstance(line, str) else line.decode("utf-8", errors="replace")
 
 
-def _ends_short(path: Path, head: bytes) -> bool:
+def _endsprintable(path: Path, head: bytes) -> bool:
     """True when the file does not end with a line end, so its last row may have been cut."""
     last = "\n"
     stream, _ = text_stream(path, head)
@@ -264,9 +265,9 @@ def _bad_cell(path: Path, head: bytes, layout: Layout, row: int, column: int) ->
     cells = _cells(line, layout.delimiter)
     name = layout.header[column] if column < len(layout.header) else f"column {column + 1}"
     if column >= len(cells) or not cells[column]:
-        return InputError(f"{path}, line {number}: {_short(name)} is missing; fill it or delete the line")
+        return InputError(f"{path}, line {number}: {printable(name)} is missing; fill it or delete the line")
     return InputError(
-        f"{path}, line {number}: {_short(name)} is {_short(cells[column])!r}, not a finite number; correct or delete it"
+        f"{path}, line {number}: {printable(name)} is {printable(cells[column])!r}, not a finite number; correct or delete it"
     )
 
 
@@ -294,4 +295,4 @@ def _explain(
                     float(cell)
                 except ValueError:
                     return _bad_cell(path, head, layout, row, i)
-    return InputError(f"{path}: cannot be read as a table ({_short(str(error))})")
+    return InputError(f"{path}: cannot be read as a table ({printable(str(error))})")
