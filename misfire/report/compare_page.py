@@ -1,0 +1,107 @@
+"""The page of a comparison: answer, reasons, counts, figures of both logs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from misfire.report import words as w
+from misfire.report.figures_compare import patterns, rates
+from misfire.report.figures_events import strips
+from misfire.report.firings import read_firings
+from misfire.report.markup import Table, bullets, facts, section
+from misfire.report.page import FOOT, answer_box, document, job_head, method_section, mind, signal_section
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_TONE = {"cleared": "clear", "misfire_remains": "found", "worse": "found"}
+_CAUSES = {
+    "misfire_remains": ["misfire"],
+    "worse": ["misfire"],
+    "cleared_cause_present": ["crank_pattern", "sensor_signal"],
+}
+
+
+def _counts(comparison: Mapping[str, Any]) -> str:
+    rows, marked = [], set()
+    for i, c in enumerate(w.table(x) for x in w.items(comparison.get("cylinders"))):
+        b, a = w.table(c.get("before")), w.table(c.get("after"))
+        if (w.finite(a.get("misfires")) or 0) > 0:
+            marked.add(i)
+        row = [w.clean(c.get("cylinder"), 20)]
+        for side in (b, a):
+            row += [w.count(side.get(k)) for k in ("firings", "misfires", "misfires_uncorrected", "reported")]
+        row += [w.number(c.get("ratio")), w.span(c.get("ratio_ci95")), w.number(c.get("p_value"))]
+        rows.append([*row, w.clean(c.get("answer"), 30).replace("_", " ") or w.NONE])
+    if not rows:
+        return "<p>No cylinder could be compared.</p>"
+    head = ["Cylinder"]
+    for when in ("before", "after"):
+        head += [f"Firings {when}", f"Misfires {when}", f"Uncorrected {when}", f"Reported {when}"]
+    head += ["After / before", "95 % interval", "p", "Answer"]
+    # Columns that no row fills only take room, on paper most of all.
+    keep = [k for k in range(len(head)) if k == 0 or any(r[k] != w.NONE for r in rows)]
+    out = Table(
+        "Counts of each cylinder before and after",
+        [head[k] for k in keep],
+        [[r[k] for k in keep] for r in rows],
+        frozenset(marked),
+    ).html()
+    return out + "<p>Uncorrected: what a monitor that takes the wheel as perfect would count.</p>"
+
+
+def comparison_page(
+    comparison: Mapping[str, Any],
+    before: Mapping[str, Any],
+    after: Mapping[str, Any],
+    before_events: pd.DataFrame | None = None,
+    after_events: pd.DataFrame | None = None,
+    job: Mapping[str, Any] | None = None,
+) -> str:
+    """See `misfire.report.comparison_page`."""
+    verdict = w.table(comparison.get("verdict"))
+    answer = str(verdict.get("answer", "not_proven"))
+    mark, word = w.ANSWER.get(answer, ("?", w.clean(answer, 30).upper()))
+    body = answer_box(
+        _TONE.get(answer, "undetermined"), mark, word, w.clean(verdict.get("headline"), 600), ""
+    )
+    needed = w.finite(verdict.get("needed_firings"))
+    todo = ""
+    if needed is not None:
+        todo += f"<p>Still needed for a proof: {w.count(needed)} firings of each cylinder in question, "
+        todo += "driven as before.</p>"
+    missing = w.items(verdict.get("missing"))
+    if missing:
+        todo += f"<h3>To decide the rest, record</h3>{bullets(missing)}"
+    after_steps: list[Any] = []
+    found = [w.table(f) for f in w.items(w.table(after.get("verdict")).get("findings"))]
+    for f in found:
+        after_steps += [s for s in w.items(f.get("next_steps")) if s not in after_steps]
+    if after_steps:
+        todo += f"<h3>What the log after asks for</h3>{bullets(after_steps, ordered=True)}"
+    causes = _CAUSES.get(answer, []) + [str(f.get("cause")) for f in found]
+    body += section("next", "What to do next", todo or "<p>Nothing further is named.</p>", mind(causes))
+    reasons = bullets(w.items(verdict.get("reasons"))) or "<p>The result names no reason.</p>"
+    body += section("evidence", "What it rests on", reasons)
+    body += section("counts", "Counts per cylinder", _counts(comparison))
+    figures = [
+        rates(comparison, before, after),
+        patterns(before, after),
+        strips(before, read_firings(before, before_events), "strips-before", ", before"),
+        strips(after, read_firings(after, after_events), "strips-after", ", after"),
+    ]
+    body += section("figures", "Figures", *(f.html() for f in figures))
+    between = w.table(comparison.get("pattern"))
+    pairs = [
+        ("Pattern changed", w.yes_no(between.get("changed"))),
+        ("Stable before", w.yes_no(between.get("stable_before"))),
+        ("Stable after", w.yes_no(between.get("stable_after"))),
+    ]
+    body += section("pattern", "The tooth pattern between the logs", facts(pairs))
+    body += section("signal-before", "Signal and assumptions, before", signal_section(before))
+    body += section("signal-after", "Signal and assumptions, after", signal_section(after))
+    method = method_section([("before", before), ("after", after)])
+    body += section("method", "Method, sources, cautions, inputs", method)
+    head = f"<h1>Did it clear? Comparison of two crank logs</h1>{job_head(job)}"
+    return document("Misfire comparison", head, body, FOOT, any(f.plot is not None for f in figures))

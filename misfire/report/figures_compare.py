@@ -1,0 +1,208 @@
+"""Figures of a comparison: rates before and after, the tooth pattern before and after."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+
+from misfire.report.figure import Figure, axis, blank, f32, label
+from misfire.report.figures_wheel import pattern_table
+from misfire.report.markup import Table
+from misfire.report.style import COOL, HOT, INK
+from misfire.report.words import clean, count, finite, items, number, span, table
+
+SIDES = (("before", "square-open", INK, "□"), ("after", "circle", COOL, "●"))
+
+
+def _rate(
+    side: Mapping[str, Any], result: Mapping[str, Any], cylinder: str
+) -> tuple[float, list[float], bool] | None:
+    """Rate [%], its interval [%] and whether an interval is known; None without firings."""
+    firings, misses = finite(side.get("firings")), finite(side.get("misfires"))
+    if not firings or misses is None:
+        return None
+    rate = 100 * misses / firings
+    interval = side.get("rate_ci95_pct")
+    if interval is None:
+        # The analysis of that side holds an interval; it fits only when it counts the same firings.
+        for c in items(result.get("cylinders")):
+            same = clean(table(c).get("cylinder"), 20) == cylinder
+            if same and finite(c.get("firings")) == firings and finite(c.get("misfires")) == misses:
+                interval = c.get("rate_ci95_pct")
+    ends = [finite(x) for x in items(interval)]
+    if len(ends) == 2 and ends[0] is not None and ends[1] is not None:
+        return rate, [ends[0], ends[1]], True
+    return rate, [rate, rate], False
+
+
+def rates(comparison: Mapping[str, Any], before: Mapping[str, Any], after: Mapping[str, Any]) -> Figure:
+    """Rate per cylinder before and after, with intervals and the driving still needed."""
+    key, question = "rates", "Did the misfires get fewer, and is it proven?"
+    rows = [table(c) for c in items(comparison.get("cylinders"))]
+    names = [clean(c.get("cylinder"), 20) for c in rows]
+    if not rows:
+        return Figure(key, question, why="No cylinder could be compared.")
+    plot = blank(110 + 46 * len(rows))
+    lines, top, without = [], 0.1, False
+    found: dict[str, list[str]] = {n: [n] for n in names}
+    for (side, symbol, colour, _), result, shift in zip(SIDES, (before, after), (0.16, -0.16), strict=True):
+        x, y, low, high = [], [], [], []
+        for k, (name, c) in enumerate(zip(names, rows, strict=True)):
+            rate = _rate(table(c.get(side)), result, name)
+            if rate is None:
+                found[name] += ["–", "–"]
+                continue
+            value, (a, b), known = rate
+            without |= not known
+            x.append(value)
+            y.append(len(rows) - 1 - k + shift)
+            low.append(max(0.0, value - a))
+            high.append(max(0.0, b - value))
+            top = max(top, b)
+            found[name] += [number(value), span([a, b]) if known else "–"]
+        if x:
+            plot.add_trace(
+                go.Scatter(
+                    x=f32(x),
+                    y=f32(y),
+                    mode="markers",
+                    name=side,
+                    marker={
+                        "symbol": symbol,
+                        "color": colour,
+                        "size": 10,
+                        "line": {"width": 2, "color": colour},
+                    },
+                    error_x={
+                        "array": f32(high),
+                        "arrayminus": f32(low),
+                        "symmetric": False,
+                        "color": colour,
+                        "thickness": 2,
+                        "width": 5,
+                    },
+                    hovertemplate="%{x:.3f} %<extra>" + side + "</extra>",
+                )
+            )
+    plot.update_yaxes(
+        **axis(
+            "cylinder",
+            tickvals=list(range(len(rows)))[::-1],
+            ticktext=[label(n, 10) for n in names],
+            range=[-0.6, len(rows) - 0.4],
+            showgrid=False,
+        )
+    )
+    plot.update_xaxes(**axis("misfires of 100 firings (%)", range=[-0.03 * top, 1.08 * top]))
+    for name, c in zip(names, rows, strict=True):
+        found[name] += [number(c.get("ratio")), span(c.get("ratio_ci95")), number(c.get("p_value"))]
+        found[name].append(clean(c.get("answer"), 30).replace("_", " ") or "–")
+        lines.append(f"cylinder {name}: before {found[name][1]} %, after {found[name][3]} %")
+    needed = finite(table(comparison.get("verdict")).get("needed_firings"))
+    more = (
+        f" Still to be driven for a proof: {count(needed)} firings of each cylinder in question."
+        if needed
+        else " No further driving is named as needed."
+    )
+    gone = " Where no bar is drawn, the result holds no interval." if without else ""
+    return Figure(
+        key,
+        question,
+        f"Two marks a cylinder, before above after; bars are 95 % intervals.{more}{gone}",
+        "Misfire rate before and after. " + "; ".join(lines) + f".{more}",
+        plot,
+        legend=[(s, c, t) for t, _, c, s in SIDES],
+        tables=[
+            Table(
+                "Rates before and after",
+                [
+                    "Cylinder",
+                    "Before (%)",
+                    "95 % interval",
+                    "After (%)",
+                    "95 % interval",
+                    "After / before",
+                    "95 % interval",
+                    "p",
+                    "Answer",
+                ],
+                list(found.values()),
+            )
+        ],
+    )
+
+
+def patterns(before: Mapping[str, Any], after: Mapping[str, Any]) -> Figure:
+    """Tooth pattern before and after, and the difference."""
+    key, question = "patterns", "Is it the same wheel, sensed the same way, before and after?"
+    sides = []
+    for result in (before, after):
+        p = table(result.get("pattern"))
+        error = [finite(v) for v in items(p.get("tooth_error_deg"))]
+        sd = [finite(v) for v in items(p.get("tooth_error_sd_deg"))]
+        sides.append((error, (sd + [None] * len(error))[: len(error)]))
+    learned = [any(e is not None for e in s[0]) for s in sides]
+    if not all(learned):
+        which = "either log" if not any(learned) else "the log before" if learned[1] else "the log after"
+        return Figure(key, question, why=f"No tooth pattern could be learned from {which}.")
+    if len(sides[0][0]) != len(sides[1][0]):
+        return Figure(key, question, why="The two logs show wheels with different numbers of teeth.")
+    n = len(sides[0][0])
+    plot = blank(360)
+    values = []
+    for (side, symbol, colour, _), (error, sd), shift in zip(SIDES, sides, (-0.12, 0.12), strict=True):
+        e = np.array([np.nan if v is None else v for v in error])
+        s = np.array([0.0 if v is None else v for v in sd])
+        values.append(e)
+        k = np.flatnonzero(np.isfinite(e))
+        plot.add_trace(
+            go.Scatter(
+                x=f32(k + shift),
+                y=f32(e[k]),
+                mode="markers",
+                name=side,
+                marker={
+                    "symbol": symbol,
+                    "color": colour,
+                    "size": 7,
+                    "line": {"width": 1.5, "color": colour},
+                },
+                error_y={"array": f32(2 * s[k]), "color": colour, "thickness": 1, "width": 0},
+                hovertemplate="position %{x:.0f}: %{y:+.4f} deg<extra>" + side + "</extra>",
+            )
+        )
+    change = values[1] - values[0]
+    both = np.flatnonzero(np.isfinite(change))
+    if both.size == 0:
+        return Figure(key, question, why="The two logs have no tooth in common.")
+    plot.add_trace(
+        go.Scatter(
+            x=f32(both),
+            y=f32(change[both]),
+            mode="lines",
+            line={"color": HOT, "width": 1.5, "dash": "dot", "shape": "hvh"},
+            name="change",
+            hovertemplate="position %{x:.0f}: change %{y:+.4f} deg<extra></extra>",
+        )
+    )
+    plot.update_xaxes(**axis("position on the wheel (0: first tooth after the gap)", range=[-1, n]))
+    plot.update_yaxes(**axis("error (deg)", zeroline=True, zerolinecolor=INK))
+    rms = float(np.sqrt(np.mean(change[both] ** 2)))
+    worst = int(both[np.argmax(np.abs(change[both]))])
+    tables = [t for t in (pattern_table(before, "Before"), pattern_table(after, "After")) if t]
+    return Figure(
+        key,
+        question,
+        "Tooth errors in degrees, bars twice the standard deviation; the dotted line is after minus "
+        "before. A pattern that "
+        "changed means another wheel, a moved sensor, or a disturbance that was there once.",
+        f"Tooth pattern before and after. Change: root mean square {rms:.4f} degrees, largest "
+        f"{change[worst]:+.4f} degrees "
+        f"at position {worst}.",
+        plot,
+        legend=[*((s, c, t) for t, _, c, s in SIDES), ("┄", HOT, "change")],
+        tables=tables,
+    )

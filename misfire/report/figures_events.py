@@ -1,0 +1,381 @@
+"""Figures of the firing events: strips, distribution, map over speed and load, coverage."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+from plotly.subplots import make_subplots
+
+from misfire.report.figure import POINTS, Figure, axis, blank, f32, frame, grid_shape, label, limit_line, thin
+from misfire.report.firings import PARTIAL_FROM, Firings, decision_limit, steps
+from misfire.report.markup import Table
+from misfire.report.style import COOL, HOT, INK, SIDE
+from misfire.report.words import count, number
+
+NO_EVENTS = "No firing event was handed over, so there is nothing to place."
+_LOW, _HIGH = -1.0, 2.0
+# (state or kind, symbol, colour, size, meaning)
+_LOOK = (
+    ("firing", "circle", INK, 3, "●", "fired"),
+    ("partial", "diamond", SIDE, 6, "◆", "partial burn"),
+    ("misfire", "x", HOT, 7, "✕", "misfire"),
+    ("motoring", "line-ew-open", COOL, 5, "—", "fuel cut, not counted"),
+    ("unusable", "line-ns-open", INK, 7, "|", "not usable, not counted"),
+)
+
+
+def _tally(f: Firings, i: int) -> list[str]:
+    own = f.which == i
+    w = f.work[own & f.usable]
+    part = own & (f.state == "firing") & (f.work >= PARTIAL_FROM)
+    mean = number(float(w.mean())) if w.size else "–"
+    return [
+        f.cylinders[i],
+        count(int((own & f.usable).sum())),
+        count(int((own & f.missed).sum())),
+        count(int(part.sum())),
+        mean,
+        count(int((own & (f.state == "motoring")).sum())),
+        count(int((own & (f.state == "unusable")).sum())),
+    ]
+
+
+def _head() -> list[str]:
+    return [
+        "Cylinder",
+        "Firings decided",
+        "Misfires",
+        "Partial burns",
+        "Mean lost work",
+        "Fuel cut",
+        "Not usable",
+    ]
+
+
+def strips(result: Mapping[str, Any], f: Firings | None, key: str = "strips", when: str = "") -> Figure:
+    """Lost work of every firing along the log, one strip per cylinder."""
+    question = f"When did which cylinder fail to fire{when}?"
+    if f is None or not f.known(f.time_s) or not f.known(f.work):
+        return Figure(key, question, why=NO_EVENTS)
+    n = len(f.cylinders)
+    row_px = int(np.clip(720 / n, 42, 120))
+    plot = make_subplots(n, 1, shared_xaxes=True, vertical_spacing=min(0.02, 0.25 / n))
+    plot.update_layout(template=None, **frame(60 + n * row_px))
+    kind = np.where((f.state == "firing") & (f.work >= PARTIAL_FROM), "partial", f.state)
+    level = np.where(np.isfinite(f.work), np.clip(f.work, _LOW, _HIGH), 0.0)
+    level = np.where(f.state == "unusable", -0.55, level)
+    drawn = 0
+    for i in range(n):
+        own = np.flatnonzero((f.which == i) & np.isfinite(f.time_s))
+        flagged = np.isin(kind[own], ("misfire", "partial"))
+        rows = own[thin(flagged, f.time_s[own], level[own], POINTS // n)]
+        drawn += rows.size
+        for name, symbol, colour, size, _, _ in _LOOK:
+            r = rows[kind[rows] == name]
+            if r.size:
+                marker = {"symbol": symbol, "color": colour, "size": size}
+                if symbol.endswith("open"):
+                    marker["line"] = {"width": 1.2, "color": colour}
+                plot.add_trace(
+                    go.Scatter(
+                        x=f32(f.time_s[r]),
+                        y=f32(level[r]),
+                        mode="markers",
+                        marker=marker,
+                        name=name,
+                        hovertemplate="%{x:.2f} s, lost work %{y:.2f}<extra>" + name + "</extra>",
+                    ),
+                    i + 1,
+                    1,
+                )
+        plot.update_yaxes(
+            **axis(label(f.cylinders[i], 6), range=[-0.75, 1.5], tickvals=[0, 1], fixedrange=True),
+            row=i + 1,
+            col=1,
+        )
+        plot.update_xaxes(**axis(showticklabels=i == n - 1), row=i + 1, col=1)
+    plot.update_xaxes(title_text="time in the log (s)", row=n, col=1)
+    worst = [f"cylinder {r[0]}: {r[2]} misfires in {r[1]} firings" for r in (_tally(f, i) for i in range(n))]
+    return Figure(
+        key,
+        question,
+        "One strip a cylinder, its name at the left. 0 is the work that is normal at that speed and "
+        "load, 1 is no work "
+        f"at all. {count(drawn)} of {count(f.which.size)} firings are drawn; the ordinary ones are "
+        f"thinned out, the "
+        "flagged ones are not.",
+        "Lost work over time, one strip a cylinder. " + "; ".join(worst) + ".",
+        plot,
+        legend=[(s, c, t) for _, _, c, _, s, t in _LOOK],
+        tables=[Table("Firings of each cylinder", _head(), [_tally(f, i) for i in range(n)])],
+    )
+
+
+def distribution(result: Mapping[str, Any], f: Firings | None) -> Figure:
+    """Distribution of lost work per cylinder with the decision line."""
+    key, question = "distribution", "Do misfires stand apart from normal firings?"
+    if f is None or not f.usable.any():
+        return Figure(
+            key, question, why=NO_EVENTS if f is None else "No firing in this log could be decided."
+        )
+    n = len(f.cylinders)
+    rows, columns, height = grid_shape(n, 150)
+    plot = make_subplots(
+        rows,
+        columns,
+        shared_xaxes=True,
+        subplot_titles=[f"cylinder {label(c, 12)}" for c in f.cylinders],
+        vertical_spacing=min(0.1, 0.32 / rows),
+        horizontal_spacing=0.1,
+    )
+    plot.update_layout(template=None, bargap=0, **frame(height))
+    edges = np.linspace(_LOW, _HIGH, 61)
+    middle = (edges[1:] + edges[:-1]) / 2
+    limit, source = decision_limit(result, f)
+    table = []
+    for i in range(n):
+        w = f.work[(f.which == i) & f.usable]
+        histogram = np.histogram(np.clip(w, _LOW, _HIGH), edges)[0]
+        r, c = i // columns + 1, i % columns + 1
+        at_limit = limit if limit is not None else np.inf
+        for part, colour, shape in ((middle < at_limit, INK, ""), (middle >= at_limit, HOT, "/")):
+            plot.add_trace(
+                go.Bar(
+                    x=f32(middle),
+                    y=np.where(part & (histogram > 0), histogram, np.nan).astype(np.float32),
+                    width=0.05,
+                    marker={"color": colour, "pattern": {"shape": shape, "size": 4}, "line": {"width": 0}},
+                    hovertemplate="lost work %{x:.2f}: %{y} firings<extra></extra>",
+                ),
+                r,
+                c,
+            )
+        if limit is not None:
+            limit_line(plot, limit, "x", row=r, col=c)
+        top = max(float(histogram.max()), 1.0)
+        tens = [10.0**k for k in range(8) if 10.0**k <= top * 2]
+        plot.update_yaxes(
+            **axis(type="log", tickvals=tens, range=[-0.3, np.log10(top) + 0.25], tickformat="~s"),
+            row=r,
+            col=c,
+        )
+        plot.update_xaxes(
+            **axis(range=[-0.8, 1.6], tickvals=[0, 0.5, 1, 1.5], showticklabels=i >= n - columns),
+            row=r,
+            col=c,
+        )
+        if w.size:
+            q = np.percentile(w, [1, 50, 99])
+            above = int((w >= at_limit).sum())
+            table.append([f.cylinders[i], count(w.size), *(number(float(x)) for x in q), count(above)])
+        else:
+            table.append([f.cylinders[i], "0", "–", "–", "–", "0"])
+    plot.update_annotations(font_size=12)
+    for c in range(1, columns + 1):
+        plot.update_xaxes(title_text="lost work (0 normal, 1 none)", row=rows, col=c)
+    line = f"Dashed: {number(limit)}, {source}." if limit is not None else f"No line: {source}."
+    legend = [("▇", INK, "firings, their number on a scale of tens"), ("▨", HOT, "at or above the line")]
+    return Figure(
+        key,
+        question,
+        f"Two separate heaps with the line between them make a sure decision; one heap across it does "
+        f"not. {line}",
+        f"Number of firings by lost work, one panel a cylinder. {line} "
+        + "; ".join(f"cylinder {r[0]}: median {r[3]}, 1 % below {r[2]}, 1 % above {r[4]}" for r in table)
+        + ".",
+        plot,
+        legend=legend,
+        tables=[
+            Table(
+                "Lost work of the decided firings",
+                ["Cylinder", "Firings", "1 % below", "Median", "1 % above", "At or above the line"],
+                table,
+            )
+        ],
+    )
+
+
+def _classes(f: Firings, use: Any) -> tuple[Any, Any, Any, Any, bool]:
+    """Speed and load classes of the events in `use`: edges and class of each; load may be unknown."""
+    speed = steps(f.rpm[use], (250, 500, 1000, 2000), 9)
+    has_load = f.known(f.load_pct[use])
+    load = steps(f.load_pct[use], (10, 20, 25, 50), 6) if has_load else np.array([0.0, 1.0])
+    i = np.clip(np.digitize(f.rpm, speed) - 1, 0, speed.size - 2)
+    j = np.clip(np.digitize(np.nan_to_num(f.load_pct), load) - 1, 0, load.size - 2) if has_load else i * 0
+    return speed, load, i, j, has_load
+
+
+def _load_axis(load: Any, has_load: bool, **more: Any) -> dict[str, Any]:
+    if has_load:
+        return axis(tickvals=list(load), range=[load[0], load[-1]], ticksuffix=" %", **more)
+    return axis(tickvals=[], range=[0, 1], **more)
+
+
+def operating_map(result: Mapping[str, Any], f: Firings | None) -> Figure:
+    """Lost work by speed and load for each cylinder."""
+    key, question = "map", "At which speed and load does a cylinder lose work?"
+    if f is None:
+        return Figure(key, question, why=NO_EVENTS)
+    use = f.usable & np.isfinite(f.rpm) & (f.which >= 0)
+    if f.known(f.load_pct):
+        use &= np.isfinite(f.load_pct)
+    if not use.any():
+        return Figure(key, question, why="No decided firing has a speed, so it cannot be placed.")
+    speed, load, i, j, has_load = _classes(f, use)
+    n = len(f.cylinders)
+    rows, columns, height = grid_shape(n, 200 if has_load else 110)
+    plot = make_subplots(
+        rows,
+        columns,
+        subplot_titles=[f"cylinder {label(c, 12)}" for c in f.cylinders],
+        vertical_spacing=min(0.12, 0.36 / rows),
+        horizontal_spacing=0.14 if has_load else 0.06,
+    )
+    plot.update_layout(template=None, **frame(height))
+    cells, nl = (speed.size - 1) * (load.size - 1), load.size - 1
+    table, worst = [], (-np.inf, "")
+    for c in range(n):
+        own = use & (f.which == c)
+        flat = i[own] * nl + j[own]
+        amount = np.bincount(flat, minlength=cells)
+        mean = np.bincount(flat, f.work[own], cells) / np.maximum(amount, 1)
+        at = np.flatnonzero(amount >= 5)
+        x = (speed[:-1] + speed[1:])[at // nl] / 2
+        y = (load[:-1] + load[1:])[at % nl] / 2
+        m = mean[at]
+        hot = m >= 0.15
+        for part, colour, symbol in ((~hot, INK, "circle-open"), (hot, HOT, "square")):
+            text = [f"{v:.2f}" if v >= 0.15 else "" for v in m[part]] if columns == 1 or rows <= 4 else None
+            plot.add_trace(
+                go.Scatter(
+                    x=f32(x[part]),
+                    y=f32(y[part]),
+                    mode="markers+text" if text else "markers",
+                    text=text,
+                    textposition="top center",
+                    textfont={"size": 9},
+                    customdata=np.stack([m[part], amount[at][part]], 1).astype(np.float32),
+                    marker={
+                        "symbol": symbol,
+                        "color": colour,
+                        "size": f32(np.clip(5 + 13 * np.abs(m[part]), 5, 18)),
+                        "line": {"width": 1.2},
+                    },
+                    hovertemplate="%{x} rpm: mean lost work %{customdata[0]:.2f}, %{customdata[1]} firings"
+                    "<extra></extra>",
+                ),
+                c // columns + 1,
+                c % columns + 1,
+            )
+        for a, v, k in zip(at, m, amount[at], strict=True):
+            s, b = a // nl, a % nl
+            place = f"{speed[s]:.0f} to {speed[s + 1]:.0f}"
+            charge = f"{load[b]:.0f} to {load[b + 1]:.0f}" if has_load else "–"
+            table.append([f.cylinders[c], place, charge, count(int(k)), number(round(float(v), 3))])
+            if v > worst[0]:
+                worst = (
+                    float(v),
+                    f"cylinder {f.cylinders[c]} at {place} rpm" + f", load {charge} %" * has_load,
+                )
+        r, k = c // columns + 1, c % columns + 1
+        marks = list(speed[:: max(1, (speed.size - 1) // 3)])
+        plot.update_xaxes(**axis(tickvals=marks, range=[speed[0], speed[-1]]), row=r, col=k)
+        plot.update_yaxes(**_load_axis(load, has_load), row=r, col=k)
+    plot.update_annotations(font_size=12)
+    for k in range(1, columns + 1):
+        plot.update_xaxes(title_text="speed (rpm)", row=rows, col=k)
+    note = "Upright: load." if has_load else "The log carries no load, so the firings stand by speed alone."
+    return Figure(
+        key,
+        question,
+        f"The larger the mark, the more work is lost on average there. {note} Places with fewer than 5 "
+        f"firings are empty.",
+        "Mean lost work by speed and load, one panel a cylinder. "
+        + (
+            f"Highest: {number(round(worst[0], 3))}, {worst[1]}."
+            if worst[1]
+            else "Nowhere were there 5 firings."
+        ),
+        plot,
+        legend=[("○", INK, "mean lost work below 0.15"), ("■", HOT, "0.15 or more, the number beside it")],
+        tables=[
+            Table(
+                "Mean lost work by speed and load",
+                ["Cylinder", "Speed (rpm)", "Load (%)", "Firings", "Mean lost work"],
+                table,
+            )
+        ],
+    )
+
+
+def coverage(result: Mapping[str, Any], f: Firings | None) -> Figure:
+    """Where the log has enough firings to decide; 299 and 59 clean firings exclude 1 % and 5 % at 95 %."""
+    key, question = "coverage", "Where does this log hold enough firings to decide?"
+    if f is None:
+        return Figure(key, question, why=NO_EVENTS)
+    use = f.usable & np.isfinite(f.rpm) & (f.which >= 0)
+    if f.known(f.load_pct):
+        use &= np.isfinite(f.load_pct)
+    if not use.any():
+        return Figure(key, question, why="No decided firing has a speed, so it cannot be placed.")
+    speed, load, i, j, has_load = _classes(f, use)
+    ns, nl, n = speed.size - 1, load.size - 1, len(f.cylinders)
+    flat = (f.which[use] * ns + i[use]) * nl + j[use]
+    least = np.bincount(flat, minlength=n * ns * nl).reshape(n, ns, nl).min(axis=0)
+    plot = blank(330 if has_load else 190)
+    table = []
+    for name, low, high, symbol, colour in (
+        ("fewer than 59", 0, 59, "square-open", INK),
+        ("59 to 298", 59, 299, "diamond", SIDE),
+        ("299 or more", 299, 10**12, "square", COOL),
+    ):
+        s, b = np.nonzero((least >= max(low, 1)) & (least < high))
+        if s.size == 0:
+            continue
+        plot.add_trace(
+            go.Scatter(
+                x=f32((speed[s] + speed[s + 1]) / 2),
+                y=f32((load[b] + load[b + 1]) / 2),
+                mode="markers+text",
+                text=[count(int(least[p, q])) for p, q in zip(s, b, strict=True)],
+                textposition="bottom center",
+                textfont={"size": 10},
+                marker={"symbol": symbol, "color": colour, "size": 13, "line": {"width": 1.5}},
+                hovertemplate="%{x} rpm: %{text} firings of the cylinder that has fewest<extra>"
+                + name
+                + "</extra>",
+            )
+        )
+    for p, q in zip(*np.nonzero(least >= 1), strict=True):
+        charge = f"{load[q]:.0f} to {load[q + 1]:.0f}" if has_load else "–"
+        k = int(least[p, q])
+        says = "excludes 1 %" if k >= 299 else "excludes 5 %" if k >= 59 else "too few"
+        table.append([f"{speed[p]:.0f} to {speed[p + 1]:.0f}", charge, count(k), says])
+    plot.update_xaxes(**axis("speed (rpm)", range=[speed[0], speed[-1]], tickvals=list(speed)))
+    plot.update_yaxes(**_load_axis(load, has_load))
+    if has_load:
+        plot.update_yaxes(title_text="load (%)", ticksuffix="")
+    enough = int((least >= 299).sum())
+    note = "" if has_load else " The log carries no load, so the firings stand by speed alone."
+    return Figure(
+        key,
+        question,
+        "The number is the decided firings of the cylinder that has fewest there. 299 firings without a "
+        "misfire exclude a "
+        f"rate of 1 % at 95 % confidence, 59 a rate of 5 %. Empty places were not driven.{note}",
+        f"Firings by speed and load. {enough} of {int((least >= 1).sum())} driven places hold 299 or "
+        f"more for every "
+        f"cylinder; the fullest holds {count(int(least.max()))}.",
+        plot,
+        legend=[("■", COOL, "299 or more"), ("◆", SIDE, "59 to 298"), ("□", INK, "fewer than 59")],
+        tables=[
+            Table(
+                "Decided firings of the cylinder that has fewest",
+                ["Speed (rpm)", "Load (%)", "Firings", "What that proves when none misfires"],
+                table,
+            )
+        ],
+    )

@@ -1,0 +1,311 @@
+"""Figures of the joint fit: companions against each other, scaling with speed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+from plotly.subplots import make_subplots
+
+from misfire.report.figure import POINTS, Figure, Floats, axis, f32, frame, grid_shape, label, thin
+from misfire.report.firings import Firings, companions
+from misfire.report.markup import Table
+from misfire.report.style import COOL, FAINT, HOT, INK
+from misfire.report.words import count, finite, number, table
+
+_NO_DEVIATION = "The events carry no segment time before correction, so the wheel's share cannot be shown."
+
+
+def _segment(result: Mapping[str, Any], cylinder: str) -> tuple[float | None, float | None]:
+    p = table(result.get("pattern"))
+    return (
+        finite(table(p.get("segment_error_pct")).get(cylinder)),
+        finite(table(p.get("segment_error_sd_pct")).get(cylinder)),
+    )
+
+
+def _left_after_fit(result: Mapping[str, Any], f: Firings) -> Floats:
+    """Deviation [%] of each firing, measured from those of its cycle that burned normally; shape (events,).
+
+    The deviations of a cycle sum to about zero, so a dead cylinder pushes all others the other way. The zero
+    is therefore the median over the normal firings of the cycle of (deviation - learned wheel error).
+    """
+    import pandas as pd
+
+    wheel = np.array([_segment(result, c)[0] or 0.0 for c in f.cylinders] + [0.0])[f.which]
+    normal = (f.state == "firing") & np.isfinite(f.deviation_pct) & ~(f.work >= 0.3)
+    rest = pd.Series(np.where(normal, f.deviation_pct - wheel, np.nan))
+    zero = rest.groupby(f.event // max(1, len(f.cylinders))).transform("median").to_numpy(dtype=float)
+    return np.asarray(f.deviation_pct - zero, dtype=float)
+
+
+def companion_plane(result: Mapping[str, Any], f: Firings | None) -> Figure:
+    """What is left at one turn against the other, for each pair of companions."""
+    key, question = "companions", "Is it the wheel or a cylinder: do both turns of a cycle show the same?"
+    if f is None:
+        return Figure(key, question, why="No firing event was handed over.")
+    pairs = [p for p in companions(result) if p[0] in f.cylinders and p[1] in f.cylinders]
+    if not pairs:
+        why = "The two turns of a cycle cannot be told apart in this log."
+        if result.get("phase") != "unknown":
+            why = (
+                "This engine has no two cylinders that share the teeth of the wheel, or its layout is not "
+                "given."
+            )
+        return Figure(key, question, why=why)
+    measured = f.known(f.deviation_pct)
+    value = _left_after_fit(result, f) if measured else np.where(f.usable, f.work, np.nan)
+    value = np.where(f.usable, value, np.nan)
+    rows, columns, height = grid_shape(len(pairs), 330, 820)
+    plot = make_subplots(rows, columns, horizontal_spacing=0.17, vertical_spacing=min(0.14, 0.4 / rows))
+    plot.update_layout(template=None, **frame(height))
+    ordered = np.argsort(f.event, kind="stable")
+    unit = "%" if measured else ""
+    found, half = [], len(f.cylinders) // 2
+    for k, (a, b) in enumerate(pairs):
+        ia, ib = f.cylinders.index(a), f.cylinders.index(b)
+        ra, rb = ordered[f.which[ordered] == ia], ordered[f.which[ordered] == ib]
+        _, ka, kb = np.intersect1d(f.event[ra] + half, f.event[rb], return_indices=True)
+        x, y = value[ra[ka]], value[rb[kb]]
+        miss_a, miss_b = f.missed[ra[ka]], f.missed[rb[kb]]
+        good = np.isfinite(x) & np.isfinite(y)
+        x, y, miss_a, miss_b = x[good], y[good], miss_a[good], miss_b[good]
+        if x.size == 0:
+            found.append([f"{a} and {b}", "0", "–", "–", "–", "–", "0", "0"])
+            continue
+        reach = float(np.percentile(np.abs(np.concatenate([x, y])), 99.8)) * 1.15 or 1.0
+        wheel = (_segment(result, a)[0], _segment(result, b)[0])
+        reach = max([reach] + [1.3 * abs(v) for v in wheel if v is not None and measured])
+        r, c = k // columns + 1, k % columns + 1
+        plot.add_trace(
+            go.Scatter(
+                x=f32([-reach, reach]),
+                y=f32([-reach, reach]),
+                mode="lines",
+                line={"color": COOL, "dash": "dash", "width": 1.2},
+                hoverinfo="skip",
+            ),
+            r,
+            c,
+        )
+        flagged = miss_a | miss_b
+        hover = f"{label(a)}: %{{x:.2f}} {unit}, {label(b)}: %{{y:.2f}} {unit}<extra></extra>"
+        keep = thin(flagged, x, y, POINTS // len(pairs))
+        for part, symbol, colour, size in (
+            (~flagged, "circle", INK, 3),
+            (miss_a & ~miss_b, "triangle-right", HOT, 8),
+            (miss_b & ~miss_a, "triangle-up", HOT, 8),
+            (miss_a & miss_b, "x", HOT, 8),
+        ):
+            rows_ = keep[part[keep]]
+            if rows_.size:
+                plot.add_trace(
+                    go.Scatter(
+                        x=f32(np.clip(x[rows_], -reach, reach)),
+                        y=f32(np.clip(y[rows_], -reach, reach)),
+                        mode="markers",
+                        marker={"symbol": symbol, "color": colour, "size": size},
+                        hovertemplate=hover,
+                    ),
+                    r,
+                    c,
+                )
+        if measured and None not in wheel:
+            plot.add_trace(
+                go.Scatter(
+                    x=f32([wheel[0]]),
+                    y=f32([wheel[1]]),
+                    mode="markers",
+                    marker={"symbol": "star-diamond-open", "color": COOL, "size": 15, "line": {"width": 2}},
+                    hovertemplate="learned wheel error<extra></extra>",
+                ),
+                r,
+                c,
+            )
+        name = f"cylinder {{}}{' (%)' if measured else ', lost work'}"
+        place = {"range": [-reach, reach], "zeroline": True, "zerolinecolor": INK, "nticks": 6}
+        plot.update_xaxes(**axis(name.format(label(a, 12)), **place), row=r, col=c)
+        plot.update_yaxes(**axis(name.format(label(b, 12)), **place), row=r, col=c)
+        found.append(
+            [
+                f"{a} and {b}",
+                count(x.size),
+                number(round(float(np.median(x)), 3)),
+                number(round(float(np.median(y)), 3)),
+                number(round(float(np.median((x + y) / 2)), 3)),
+                number(round(float(np.median((x - y) / 2)), 3)),
+                count(int((miss_a & ~miss_b).sum() + (miss_b & ~miss_a).sum())),
+                count(int((miss_a & miss_b).sum())),
+            ]
+        )
+    what = "Extra time of the segment in per cent" if measured else "Lost work after correction"
+    warn = "" if measured else f" {_NO_DEVIATION}"
+    return Figure(
+        key,
+        question,
+        f"{what}, a cylinder against the one that passes the same teeth a turn later; one point a "
+        f"cycle, zero is a firing "
+        "of that cycle that burned normally. A wheel error moves both alike, along the dashed diagonal; "
+        "a cylinder that "
+        f"misfires alone moves along one axis. Two companions that misfire together also lie on the "
+        f"diagonal.{warn}",
+        f"{what}, companions against each other. "
+        + "; ".join(
+            f"cylinders {r[0]}: common part {r[4]}, half difference {r[5]}, cycles with a misfire of "
+            f"one {r[6]}, of both "
+            f"{r[7]}"
+            for r in found
+        )
+        + ".",
+        plot,
+        legend=[
+            ("●", INK, "both fired"),
+            ("▶", HOT, "misfire of the cylinder named below"),
+            ("▲", HOT, "misfire of the cylinder named at the left"),
+            ("✕", HOT, "both"),
+            *([("✧", COOL, "learned wheel error")] if measured else []),
+        ],
+        tables=[
+            Table(
+                "Medians over the cycles" + (" (%)" if measured else " (lost work)"),
+                [
+                    "Cylinders",
+                    "Cycles",
+                    "First",
+                    "Second",
+                    "Common part",
+                    "Half difference",
+                    "One misfires",
+                    "Both",
+                ],
+                found,
+            )
+        ],
+    )
+
+
+def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
+    """Deviation against one over speed squared: the intercept is wheel, the slope is work."""
+    key, question = "scaling", "Does the deviation stay when the engine turns faster?"
+    if f is None or not f.known(f.deviation_pct):
+        return Figure(key, question, why="No firing event was handed over." if f is None else _NO_DEVIATION)
+    use = f.usable & np.isfinite(f.deviation_pct) & (f.rpm > 0) & (f.which >= 0)
+    if int(use.sum()) < 30:
+        return Figure(key, question, why="Fewer than 30 decided firings carry a deviation.")
+    inverse = (1000.0 / np.where(f.rpm > 0, f.rpm, np.nan)) ** 2
+    value = _left_after_fit(result, f)
+    use &= np.isfinite(value)
+    low, high = np.percentile(value[use], [0.2, 99.8])
+    pad = 0.1 * (high - low) or 0.1
+    n = len(f.cylinders)
+    rows, columns, height = grid_shape(n, 190)
+    plot = make_subplots(
+        rows,
+        columns,
+        shared_xaxes=True,
+        shared_yaxes=True,
+        subplot_titles=[f"cylinder {label(c, 12)}" for c in f.cylinders],
+        vertical_spacing=min(0.1, 0.32 / rows),
+        horizontal_spacing=0.05,
+    )
+    plot.update_layout(template=None, **frame(height))
+    reach = float(inverse[use].max()) * 1.05
+    found = []
+    for i in range(n):
+        own = np.flatnonzero(use & (f.which == i))
+        r, c = i // columns + 1, i % columns + 1
+        row = [f.cylinders[i], count(own.size), "–", "–", "–"]
+        if own.size >= 10:
+            keep = own[thin(f.missed[own], inverse[own], value[own], POINTS // n)]
+            for part, symbol, colour, size in ((~f.missed, "circle", FAINT, 3), (f.missed, "x", HOT, 6)):
+                k = keep[part[keep]]
+                if k.size:
+                    plot.add_trace(
+                        go.Scatter(
+                            x=f32(inverse[k]),
+                            y=f32(np.clip(value[k], low - pad, high + pad)),
+                            mode="markers",
+                            marker={"symbol": symbol, "color": colour, "size": size},
+                            hoverinfo="skip",
+                        ),
+                        r,
+                        c,
+                    )
+            parts = np.array_split(own[np.argsort(inverse[own])], min(10, own.size // 10 or 1))
+            x = np.array([inverse[p].mean() for p in parts])
+            y = np.array([value[p].mean() for p in parts])
+            e = np.array([2 * value[p].std() / np.sqrt(p.size) for p in parts])
+            plot.add_trace(
+                go.Scatter(
+                    x=f32(x),
+                    y=f32(y),
+                    error_y={"array": f32(e), "color": COOL, "thickness": 1.5, "width": 3},
+                    mode="markers",
+                    marker={"symbol": "square-open", "color": COOL, "size": 8, "line": {"width": 2}},
+                    hovertemplate="mean %{y:.3f} %<extra></extra>",
+                ),
+                r,
+                c,
+            )
+            if float(np.ptp(x)) > 0.1 * float(x.mean()) and x.size >= 3:
+                slope, start = np.polyfit(x, y, 1)
+                plot.add_trace(
+                    go.Scatter(
+                        x=f32([0, reach]),
+                        y=f32([start, start + slope * reach]),
+                        mode="lines",
+                        line={"color": COOL, "width": 1.5},
+                        hoverinfo="skip",
+                    ),
+                    r,
+                    c,
+                )
+                row[2:4] = [number(round(float(start), 4)), number(round(float(slope), 4))]
+        learned, sd = _segment(result, f.cylinders[i])
+        if learned is not None:
+            row[4] = number(round(learned, 4)) + (f" ± {number(round(sd, 4))}" if sd is not None else "")
+        found.append(row)
+        plot.update_xaxes(**axis(range=[0, reach]), row=r, col=c)
+        plot.update_yaxes(
+            **axis(
+                range=[low - pad, high + pad], zeroline=True, zerolinecolor=INK, ticksuffix=" %", nticks=5
+            ),
+            row=r,
+            col=c,
+        )
+    for c in range(1, columns + 1):
+        plot.update_xaxes(title_text="(1000 rpm / speed)²", row=rows, col=c)
+    plot.update_annotations(font_size=12)
+    return Figure(
+        key,
+        question,
+        "Extra time of each segment against one over speed squared: fast is at the left, 1 is 1000 rpm. "
+        "What is left where "
+        "the line meets the left edge is the wheel; what grows to the right is missing work. The line "
+        "only shows the "
+        "trend; the decision rests on the joint fit of all cylinders and the wheel.",
+        "Segment deviation against one over speed squared. "
+        + "; ".join(f"cylinder {r[0]}: at the left edge {r[2]} %, slope {r[3]} %" for r in found)
+        + ".",
+        plot,
+        legend=[
+            ("·", INK, "fired"),
+            ("✕", HOT, "misfire"),
+            ("□", COOL, "mean of a tenth of the firings, with twice its standard error"),
+        ],
+        tables=[
+            Table(
+                "Trend of the deviation",
+                [
+                    "Cylinder",
+                    "Firings",
+                    "At the left edge (%)",
+                    "Slope (% at 1000 rpm)",
+                    "Learned wheel error (%)",
+                ],
+                found,
+            )
+        ],
+    )

@@ -1,0 +1,130 @@
+"""The firing events as arrays, read once for all figures that draw them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from misfire.report.words import clean, finite, items, table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Floats = npt.NDArray[np.float64]
+STATES = ("firing", "misfire", "motoring", "unusable")
+PARTIAL_FROM = 0.3  # lost work from which a firing counts as a partial burn
+
+
+@dataclass(frozen=True)
+class Firings:
+    """Events of one log; every array has one entry an event.
+
+    Attributes
+    ----------
+    cylinders : names in the order of the result
+    which : index into `cylinders`, -1 for a name that the result does not list
+    event : event number
+    time_s, rpm, load_pct, work, deviation_pct : NaN where not known
+    state : one of STATES
+    """
+
+    cylinders: tuple[str, ...]
+    which: npt.NDArray[np.int64]
+    event: npt.NDArray[np.int64]
+    time_s: Floats
+    rpm: Floats
+    load_pct: Floats
+    work: Floats
+    deviation_pct: Floats
+    state: npt.NDArray[np.str_]
+
+    @property
+    def usable(self) -> npt.NDArray[np.bool_]:
+        """Events on which a decision stands."""
+        return np.isin(self.state, ("firing", "misfire")) & np.isfinite(self.work)
+
+    @property
+    def missed(self) -> npt.NDArray[np.bool_]:
+        """Events decided to be misfires."""
+        return np.asarray(self.state == "misfire")
+
+    def known(self, values: Floats) -> bool:
+        """True when a column holds any number."""
+        return bool(np.isfinite(values).any())
+
+
+def read_firings(result: Mapping[str, Any], events: pd.DataFrame | None) -> Firings | None:
+    """Arrays from the event table, None when there is no event in it."""
+    if events is None or len(events) == 0 or not {"cylinder", "state"} <= set(events.columns):
+        return None
+    n = len(events)
+
+    def column(name: str) -> Floats:
+        if name not in events.columns:
+            return np.full(n, np.nan)
+        import pandas as pd
+
+        out = pd.to_numeric(events[name], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+        return np.where(np.isfinite(out), out, np.nan)
+
+    import pandas as pd
+
+    codes, found = pd.factorize(events["cylinder"])
+    seen = [clean(v, 20) for v in found]
+    listed = [clean(table(c).get("cylinder"), 20) for c in items(result.get("cylinders"))]
+    names = listed or sorted(seen, key=lambda s: (len(s), s))
+    place = np.array([names.index(s) if s in names else -1 for s in seen] + [-1], dtype=np.int64)
+    event = column("event")
+    return Firings(
+        tuple(names),
+        place[codes],
+        np.where(np.isfinite(event), event, np.arange(n)).astype(np.int64),
+        column("time_s"),
+        column("rpm"),
+        column("load_pct"),
+        column("lost_work"),
+        column("segment_deviation_pct"),
+        events["state"].astype(str).to_numpy(dtype=str),
+    )
+
+
+def decision_limit(result: Mapping[str, Any], firings: Firings | None) -> tuple[float | None, str]:
+    """The lost work from which an event was taken for a misfire, and where that number comes from."""
+    given = finite(table(result.get("decision")).get("limit_lost_work"))
+    if given is not None:
+        return given, "the limit that the decision used"
+    if firings is not None and (firings.usable & firings.missed).any():
+        lowest = float(firings.work[firings.usable & firings.missed].min())
+        return lowest, "the lowest lost work that was taken for a misfire in this log"
+    return None, "no firing was taken for a misfire, so this log shows no limit"
+
+
+def companions(result: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Pairs of cylinders that fire 360 deg apart, from the engine in the result; empty when there is none."""
+    engine = table(result.get("engine"))
+    order = [clean(c, 20) for c in items(engine.get("firing_order"))]
+    tdc = [finite(x) for x in items(engine.get("firing_tdc_deg"))]
+    n = len(order)
+    if n < 2 or n % 2 or result.get("phase") == "unknown":
+        return []
+    half = n // 2
+    pairs = [(order[i], order[i + half]) for i in range(half)]
+    if len(tdc) == n and all(x is not None for x in tdc) and all(s.isdigit() for s in order):
+        angle = {s: float(tdc[int(s) - 1] or 0.0) for s in order if 1 <= int(s) <= n}
+        if len(angle) != n or any(abs((angle[b] - angle[a]) % 720 - 360) > 1 for a, b in pairs):
+            return []
+    return pairs
+
+
+def steps(values: Floats, choices: tuple[float, ...], most: int) -> Floats:
+    """Edges of round classes over the values: the smallest step that needs at most `most` classes."""
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    for step in choices:
+        first, last = np.floor(low / step), np.floor(high / step) + 1
+        if last - first <= most:
+            break
+    return np.asarray(np.arange(first, last + 1) * step, dtype=float)

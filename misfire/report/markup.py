@@ -1,0 +1,79 @@
+"""Small HTML builders; everything that comes from outside passes through `esc`."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from misfire.report.words import clean
+
+
+def esc(value: Any, limit: int = 400) -> str:
+    """Text from outside as HTML text: cleaned, then escaped."""
+    return html.escape(clean(value, limit), quote=True)
+
+
+def bdi(value: Any, limit: int = 400) -> str:
+    """As `esc`, kept from turning the direction of the text around it."""
+    return f"<bdi>{esc(value, limit)}</bdi>"
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of plain text; cells are escaped when it is written.
+
+    Attributes
+    ----------
+    caption : what the table holds
+    header : column heads, units in them
+    rows : cells as text; the first cell of a row is its head
+    marked : numbers of the rows to set apart (bold and with a bar at their left)
+    """
+
+    caption: str
+    header: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    marked: frozenset[int] = frozenset()
+    words: bool = False
+
+    def html(self) -> str:
+        """The table in a box of its own that scrolls when the page is too narrow."""
+        head = "".join(f'<th scope="col">{esc(h)}</th>' for h in self.header)
+        body = []
+        for i, row in enumerate(self.rows):
+            first = f'<th scope="row">{bdi(row[0])}</th>' if row else ""
+            rest = "".join(f"<td>{bdi(c)}</td>" for c in row[1:])
+            mark = ' class="marked"' if i in self.marked else ""
+            body.append(f"<tr{mark}>{first}{rest}</tr>")
+        kind = ' class="words"' if self.words else ""
+        return (
+            f'<div class="scroll" tabindex="0" role="region" aria-label="{esc(self.caption)}"><table{kind}>'
+            f"<caption>{esc(self.caption)}</caption><thead><tr>{head}</tr></thead>"
+            f"<tbody>{''.join(body)}</tbody></table></div>"
+        )
+
+
+def bullets(entries: Sequence[Any], ordered: bool = False) -> str:
+    """A list of texts, empty when there is none."""
+    if not entries:
+        return ""
+    tag = "ol" if ordered else "ul"
+    return f"<{tag}>" + "".join(f"<li>{bdi(e)}</li>" for e in entries) + f"</{tag}>"
+
+
+def section(name: str, title: str, *body: str) -> str:
+    """A section under a second-level heading."""
+    return (
+        f'<section id="{name}" aria-labelledby="{name}-h"><h2 id="{name}-h">{esc(title)}</h2>'
+        f"{''.join(body)}</section>\n"
+    )
+
+
+def facts(pairs: Sequence[tuple[str, Any]]) -> str:
+    """Name and value pairs as a description list; pairs without a value are left out."""
+    kept = [(k, v) for k, v in pairs if v not in (None, "", [])]
+    if not kept:
+        return ""
+    return "<dl>" + "".join(f"<div><dt>{esc(k)}</dt><dd>{bdi(v)}</dd></div>" for k, v in kept) + "</dl>"

@@ -1,0 +1,100 @@
+"""Style sheet and script of the page. Colours of the figures hold 3:1 on the light and the dark ground."""
+
+from __future__ import annotations
+
+# Trace colours by role; shape and label always say the same.
+INK = "#7d848c"  # ordinary firings, neutral marks
+HOT = "#d2521e"  # misfires, limits
+COOL = "#2b7fc4"  # wheel, model lines
+SIDE = "#8a6bc9"  # third role: partial burns, the other log
+FAINT = "rgba(125,132,140,0.35)"
+
+CSS = """
+:root{color-scheme:light dark;--ground:#fbfaf7;--ink:#1b2025;--soft:#55606b;--line:#cfd3d6;--panel:#f0eee8;
+--link:#1a5c94;--found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#d9dcde}
+@media (prefers-color-scheme:dark){:root{--ground:#14181c;--ink:#e8eaec;--soft:#a9b2ba;--line:#3b444c;
+--panel:#1e242a;--link:#8cc4f2;--found:#ff9a73;--clear:#7fd6a0;--undetermined:#f0c25f;--grid:#333c44}}
+*{box-sizing:border-box}
+html{-webkit-text-size-adjust:100%}
+body{margin:0;background:var(--ground);color:var(--ink);font:1rem/1.5 system-ui,-apple-system,"Segoe UI",
+"Noto Sans","DejaVu Sans",sans-serif;overflow-wrap:anywhere}
+a{color:var(--link)}
+.skip{position:absolute;left:-100vw;top:0;
+padding:.6rem 1rem;background:var(--ink);color:var(--ground);z-index:9}
+.skip:focus{left:0}
+:focus-visible{outline:3px solid var(--link);outline-offset:2px}
+header,main,footer{max-width:62rem;margin:0 auto;padding:0 1.1rem}
+header{padding-top:1.2rem}
+h1{font-size:1.05rem;font-weight:600;margin:0;color:var(--soft)}
+h2{font-size:1.3rem;line-height:1.25;margin:2.4rem 0 .7rem;padding-top:.7rem;border-top:2px solid var(--ink)}
+h3{font-size:1.08rem;line-height:1.3;margin:1.6rem 0 .3rem}
+p,ul,ol,dl{margin:.5rem 0}
+li{margin:.2rem 0}
+.answer{margin:1rem 0;padding:1rem 1.2rem;border:2px solid var(--tone);
+border-left-width:.8rem;background:var(--panel)}
+.answer .word{margin:0;font-weight:700;letter-spacing:.04em;color:var(--tone)}
+.answer .headline{margin:.2rem 0 .4rem;font-size:1.35rem;line-height:1.3;font-weight:650}
+.found{--tone:var(--found)}.clear{--tone:var(--clear)}.undetermined{--tone:var(--undetermined)}
+.mind{border:1px solid var(--line);border-left:.4rem double var(--undetermined);
+padding:.2rem 1rem .5rem;margin:1rem 0}
+.mind h3{margin-top:.6rem}
+dl{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,17rem),1fr));gap:.3rem 1.4rem}
+dl div{display:flex;gap:.6rem;justify-content:space-between;border-bottom:1px solid var(--line)}
+dt{color:var(--soft);flex:none;max-width:60%}dd{margin:0;text-align:right;min-width:0}
+.scroll{overflow-x:auto;margin:.6rem 0}
+table{border-collapse:collapse;width:100%;font-size:.92rem;font-variant-numeric:tabular-nums;overflow-wrap:normal}
+caption{text-align:left;color:var(--soft);padding-bottom:.3rem;overflow-wrap:anywhere}
+th,td{padding:.3rem .55rem;text-align:right;border-bottom:1px solid var(--line);vertical-align:top}
+th:first-child{text-align:left}
+.words th,.words td{text-align:left}
+.words td{min-width:6rem}
+td bdi,th bdi{overflow-wrap:anywhere}
+thead th{border-bottom:2px solid var(--soft);font-weight:600;vertical-align:bottom}
+tbody th{font-weight:500;min-width:4.5rem}
+.marked th,.marked td{font-weight:700}
+.marked th{box-shadow:inset .3rem 0 0 var(--found)}
+figure{margin:1.2rem 0 2rem}
+figcaption p{color:var(--soft);margin:.2rem 0 .5rem}
+.key{display:flex;flex-wrap:wrap;gap:.1rem 1.1rem;list-style:none;padding:0;margin:.3rem 0;font-size:.9rem}
+.key b{display:inline-block;min-width:1.3em;text-align:center}
+.plot{width:100%;overflow:hidden}
+.missing{border:1px dashed var(--soft);padding:.7rem 1rem;margin:.5rem 0}
+details{margin:.4rem 0}summary{cursor:pointer;color:var(--link);padding:.2rem 0}
+code{font-size:.85em;overflow-wrap:anywhere}
+footer{margin-top:2.5rem;padding-bottom:2rem;color:var(--soft);font-size:.9rem}
+.js-plotly-plot .main-svg text{fill:var(--ink)!important}
+.js-plotly-plot .hoverlayer text{fill:#14181c!important}
+.js-plotly-plot .gridlayer path,.js-plotly-plot .polarsublayer path.angulargrid,
+.js-plotly-plot .angular-grid path,.js-plotly-plot .radial-grid path{stroke:var(--grid)!important}
+@media (max-width:40rem){.answer .headline{font-size:1.15rem}header,main,footer{padding:0 .8rem}
+th,td{padding:.25rem .35rem}}
+@page{margin:12mm}
+@media print{:root{color-scheme:light;--ground:#fff;--ink:#000;
+--soft:#333;--line:#999;--panel:#fff;--link:#000;
+--found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#ccc}
+body{font-size:10pt}header,main,footer{max-width:none;padding:0}.skip{display:none}
+h2,h3{break-after:avoid}figure,.answer,.mind,tr,dl div{break-inside:avoid}
+figure{margin:.6rem 0 1rem}details:not([open]){display:none}.scroll{overflow:visible}
+.plot,.js-plotly-plot,.plot-container,.svg-container{width:100%!important}
+.main-svg{width:100%!important}a{text-decoration:none}}
+"""
+
+# The page draws one figure after another so that the answer can be read at once. The view box lets print
+# scale a figure as a whole, whatever the paper.
+SCRIPT = """
+(function(){"use strict";
+var plots=Array.prototype.slice.call(document.querySelectorAll(".plot"));
+var fine=window.matchMedia("(pointer:fine)").matches;
+function box(el){el.querySelectorAll(".main-svg").forEach(function(s){
+ var w=parseFloat(s.getAttribute("width")),h=parseFloat(s.getAttribute("height"));
+ if(w>0&&h>0){s.setAttribute("viewBox","0 0 "+w+" "+h);s.setAttribute("aria-hidden","true");}});}
+function draw(i){
+ if(i>=plots.length){document.documentElement.setAttribute("data-figures","drawn");return;}
+ var el=plots[i],spec=JSON.parse(document.getElementById(el.id+"-data").textContent);
+ spec.layout.dragmode=fine?"zoom":false;
+ Plotly.newPlot(el,spec.data,spec.layout,{responsive:true,displayModeBar:false,showTips:false}).then(function(){
+  box(el);el.on("plotly_afterplot",function(){box(el);});
+  setTimeout(function(){draw(i+1);},0);});}
+if(window.Plotly){draw(0);}
+})();
+"""

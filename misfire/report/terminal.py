@@ -1,0 +1,253 @@
+"""The answer in at most 40 lines of plain text; neither plotly nor pandas is imported here."""
+
+from __future__ import annotations
+
+import textwrap
+import unicodedata
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from misfire.report.words import (
+    ANSWER,
+    LEARNED,
+    NONE,
+    PHASE,
+    STATUS,
+    cause,
+    clean,
+    confidence,
+    count,
+    finite,
+    items,
+    names,
+    number,
+    span,
+    table,
+    window_lines,
+    yes_no,
+)
+
+MAX_LINES = 40
+_BOLD, _RED, _GREEN, _AMBER, _END = "\x1b[1m", "\x1b[31m", "\x1b[32m", "\x1b[33m", "\x1b[0m"
+_TONE = {
+    "found": _RED,
+    "clear": _GREEN,
+    "undetermined": _AMBER,
+    "cleared": _GREEN,
+    "misfire_remains": _RED,
+    "worse": _RED,
+}
+
+
+def cells(text: str) -> int:
+    """Columns that the text takes on a terminal: wide characters take two, combining ones none."""
+    return sum(
+        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text
+    )
+
+
+def _wrap(text: str, width: int, first: str = "", rest: str = "", lines: int = 4) -> list[str]:
+    """Wrapped lines with hanging indent, cut after `lines` with a visible mark."""
+    room = width - max(cells(first), cells(rest))
+    safe = clean(text)
+    # Wide characters would overflow a wrap that counts characters; halve the room for such text.
+    if cells(safe) > len(safe):
+        room //= 2
+    body = textwrap.wrap(safe, max(room, 20)) or [""]
+    if len(body) > lines:
+        body = body[:lines]
+        body[-1] = body[-1][: max(room, 20) - 2].rstrip() + " …"
+    return [(first if i == 0 else rest) + part for i, part in enumerate(body)]
+
+
+def _list(title: str, entries: Sequence[Any], width: int, room: int, each: int = 2) -> list[str]:
+    """A titled list that keeps to `room` lines and says how many entries it left out."""
+    if not entries or room < 2:
+        return []
+    out = [title]
+    for i, entry in enumerate(entries):
+        part = _wrap(str(entry), width, f"  {i + 1}. ", "     ", each)
+        left = len(entries) - i
+        if len(out) + len(part) > room - (left > 1):
+            out.append(f"  … {left} more in the report and in the JSON")
+            break
+        out += part
+    return out[:room]
+
+
+def _grid(header: list[str], rows: list[list[str]], width: int) -> list[str]:
+    """Right-aligned columns; columns from the right are dropped when the width does not hold them."""
+    columns = list(zip(header, *rows, strict=True))
+    sizes = [max(cells(c) for c in col) for col in columns]
+    while len(sizes) > 3 and sum(sizes) + 2 * (len(sizes) - 1) > width:
+        sizes.pop()
+    return [
+        "  ".join(" " * (size - cells(c)) + c for c, size in zip(line, sizes, strict=False)).rstrip()
+        for line in [header, *rows]
+    ]
+
+
+def _fold(rows: list[list[str]], keep: list[bool], limit: int) -> tuple[list[list[str]], int]:
+    """At most `limit` rows, those marked to keep first; the number left out."""
+    if len(rows) <= limit:
+        return rows, 0
+    order = sorted(range(len(rows)), key=lambda i: (not keep[i], i))[:limit]
+    return [rows[i] for i in sorted(order)], len(rows) - limit
+
+
+def _paint(lines: list[str], colour: bool, tone: str) -> list[str]:
+    if not colour or not lines:
+        return lines
+    return [f"{_BOLD}{tone}{line}{_END}" for line in lines]
+
+
+def _cylinder_table(result: Mapping[str, Any], width: int, limit: int) -> list[str]:
+    header = ["cyl", "firings", "misfires", "rate %", "95 % interval", "uncorrected", "reported", "partial"]
+    header.append("unusable")
+    rows, keep = [], []
+    for c in items(result.get("cylinders")):
+        rows.append(
+            [
+                clean(c.get("cylinder"), 8),
+                count(c.get("firings")),
+                count(c.get("misfires")),
+                number(c.get("rate_pct")),
+                span(c.get("rate_ci95_pct")),
+                count(c.get("misfires_uncorrected")),
+                count(c.get("reported")),
+                count(c.get("partial")),
+                count(c.get("unusable")),
+            ]
+        )
+        keep.append(
+            any((finite(c.get(k)) or 0) > 0 for k in ("misfires", "misfires_uncorrected", "reported"))
+        )
+    if not rows:
+        return ["No cylinder could be counted."]
+    rows, left = _fold(rows, keep, limit)
+    out = _grid(header, rows, width)
+    if left:
+        out.append(f"… {left} more cylinders in the report and in the JSON")
+    return out
+
+
+def terminal_text(result: Mapping[str, Any], width: int = 80, colour: bool = False) -> str:
+    """The analysis for a terminal: answer, next steps, one table, signal and assumptions.
+
+    At most 40 lines, none wider than `width` columns (at least 40); colour only when asked for.
+    """
+    width = max(40, width)
+    verdict = table(result.get("verdict"))
+    status = str(verdict.get("status", "undetermined"))
+    mark, word, plain = STATUS.get(status, ("?", clean(status, 20).upper(), ""))
+    headline = clean(verdict.get("headline")) or plain
+    out = _paint(_wrap(f"{mark} {word}: {headline}", width, "", "  ", 4), colour, _TONE.get(status, ""))
+    findings = [table(f) for f in items(verdict.get("findings"))]
+    for f in findings[:3]:
+        out += _wrap(f"{cause(f)}; {confidence(f)}", width, "  - ", "    ", 2)
+    if not findings:
+        for f in [table(c) for c in items(verdict.get("candidates"))][:2]:
+            out += _wrap(f"possible, not firm: {cause(f)}; {confidence(f)}", width, "  - ", "    ", 2)
+
+    steps: list[Any] = []
+    for f in findings:
+        steps += [s for s in items(f.get("next_steps")) if s not in steps]
+    missing = items(verdict.get("missing"))
+    cyl = _cylinder_table(result, width, 14)
+    room = MAX_LINES - len(out) - len(cyl) - 10
+    todo = _list("What to do next:", steps, width, min(room, 8))
+    todo += _list("To decide the rest, record:", missing, width, min(room - len(todo), 6))
+    out += todo
+    out += ["", *cyl]
+    if all(c.get("reported") is None for c in items(result.get("cylinders"))):
+        out += _wrap("reported: no controller counts were given.", width, "", "", 1)
+    out.append("")
+    out += _signal(result, width)
+    rest = MAX_LINES - len(out)
+    out += _list("Assumed:", items(result.get("assumptions")), width, max(0, min(rest, 5)))
+    return "\n".join(out[:MAX_LINES]) + "\n"
+
+
+def _signal(result: Mapping[str, Any], width: int) -> list[str]:
+    log, sig = table(result.get("log")), table(result.get("signal"))
+    speed = table(log.get("speed_rpm"))
+    text = (
+        f"Log: {count(log.get('edges'))} edges, {number(log.get('turns'), 6)} turns, "
+        f"{number(log.get('duration_s'), 4)} s, {count(speed.get('min'))} to {count(speed.get('max'))} rpm."
+    )
+    out = _wrap(text, width, "", "  ", 2)
+    text = (
+        f"Signal: {count(sig.get('extra_edges'))} edges too many, {count(sig.get('lost_edges'))} lost, "
+        f"{count(sig.get('turns_set_aside'))} turns set aside."
+    )
+    for n in items(sig.get("notes"))[:1]:
+        text += f" {clean(n)}"
+    out += _wrap(text, width, "", "  ", 2)
+    learned = table(result.get("pattern")).get("learned_from")
+    out += _wrap(f"Tooth pattern from {LEARNED.get(str(learned), NONE)}.", width, "", "  ", 1)
+    out += _wrap(f"Phase {PHASE.get(str(result.get('phase')), NONE)}.", width, "", "  ", 2)
+    for line in window_lines(result.get("windows"))[:1]:
+        out += _wrap(line, width, "", "  ", 2)
+    return out
+
+
+def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool = False) -> str:
+    """The comparison for a terminal: answer, reasons, what is still needed, one table.
+
+    At most 40 lines, none wider than `width` columns (at least 40); colour only when asked for.
+    """
+    width = max(40, width)
+    verdict = table(comparison.get("verdict"))
+    answer = str(verdict.get("answer", "not_proven"))
+    mark, word = ANSWER.get(answer, ("?", clean(answer, 30).upper()))
+    text = f"{mark} {word}: {clean(verdict.get('headline'))}"
+    out = _paint(_wrap(text, width, "", "  ", 4), colour, _TONE.get(answer, _AMBER))
+    out += _list("Why:", items(verdict.get("reasons")), width, 8)
+    needed = finite(verdict.get("needed_firings"))
+    if needed is not None:
+        out += _wrap(
+            f"Still needed: {count(needed)} firings of each cylinder in question, driven as before.",
+            width,
+            "",
+            "  ",
+            2,
+        )
+    out += _list("To decide the rest, record:", items(verdict.get("missing")), width, 6)
+    header = ["cyl", "before", "of", "after", "of", "ratio", "95 % interval", "p", "answer"]
+    rows, keep = [], []
+    for c in items(comparison.get("cylinders")):
+        b, a = table(c.get("before")), table(c.get("after"))
+        rows.append(
+            [
+                clean(c.get("cylinder"), 8),
+                count(b.get("misfires")),
+                count(b.get("firings")),
+                count(a.get("misfires")),
+                count(a.get("firings")),
+                number(c.get("ratio")),
+                span(c.get("ratio_ci95")),
+                number(c.get("p_value")),
+                clean(c.get("answer"), 22).replace("_", " ") or NONE,
+            ]
+        )
+        keep.append((finite(b.get("misfires")) or 0) > 0 or (finite(a.get("misfires")) or 0) > 0)
+    rows, left = _fold(rows, keep, 14)
+    out += ["", *_grid(header, rows, width)] if rows else ["", "No cylinder could be compared."]
+    if left:
+        out.append(f"… {left} more cylinders in the report and in the JSON")
+    pattern = table(comparison.get("pattern"))
+    out += [
+        "",
+        *_wrap(
+            f"Tooth pattern changed: {yes_no(pattern.get('changed'))}; stable before: "
+            f"{yes_no(pattern.get('stable_before'))}; stable after: {yes_no(pattern.get('stable_after'))}.",
+            width,
+            "",
+            "  ",
+            2,
+        ),
+    ]
+    swapped = items(comparison.get("swapped"))
+    if swapped:
+        out += _wrap(f"Part swapped between {names(swapped)}.", width, "", "  ", 1)
+    return "\n".join(out[:MAX_LINES]) + "\n"

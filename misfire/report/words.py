@@ -1,0 +1,188 @@
+"""Wording and number format shared by terminal and page, so that both show the same numbers.
+
+Nothing here imports plotly or pandas: the terminal has to answer fast.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+NONE = "–"
+
+STATUS = {
+    "found": ("■", "FOUND", "A cause was found"),
+    "clear": ("✓", "CLEAR", "Nothing was found"),
+    "undetermined": ("?", "NOT DECIDED", "This log cannot decide it"),
+}
+
+CAUSE = {
+    "misfire": "true misfire",
+    "crank_pattern": "crank pattern",
+    "sensor_signal": "crank sensor signal",
+    "weak_cylinder": "weak cylinder",
+    "driveline": "driveline resonance",
+}
+
+ANSWER = {
+    "cleared": ("✓", "CLEARED"),
+    "cleared_cause_present": ("!", "CLEARED, BUT THE CAUSE IS STILL THERE"),
+    "misfire_remains": ("■", "A TRUE MISFIRE REMAINS"),
+    "improved": ("↓", "IMPROVED"),
+    "unchanged": ("=", "UNCHANGED"),
+    "worse": ("↑", "WORSE"),
+    "moved": ("→", "MOVED WITH THE PART"),
+    "stayed": ("■", "STAYED WITH THE CYLINDER"),
+    "not_proven": ("?", "NOT PROVEN YET"),
+}
+
+PHASE = {
+    "measured": "measured: cylinder names are tied to the engine by marks in the log",
+    "assumed": "assumed: cylinder names follow from what was assumed, not from a mark in the log",
+    "unknown": "unknown: the log does not tell the two turns of a cycle apart",
+}
+
+LEARNED = {
+    "fuel_cut": "a coast-down in fuel cut",
+    "speed_sweep": "the change of speed in the log",
+    "given": "a saved pattern that was given",
+    "none": "nothing: no pattern could be learned",
+}
+
+
+def clean(value: Any, limit: int = 400) -> str:
+    """Text from outside made harmless to show: no control, escape or direction-changing characters.
+
+    White space becomes single blanks; what is longer than `limit` characters is cut, and the cut is shown.
+    """
+    text = "" if value is None else str(value)
+    text = re.sub(r"\s+", " ", text)
+    text = "".join("\ufffd" if unicodedata.category(c) in ("Cc", "Cf", "Cs", "Co") else c for c in text)
+    return text if len(text) <= limit else text[: limit - 1].rstrip() + "…"
+
+
+def finite(value: Any) -> float | None:
+    """The value as a finite number, None for anything else."""
+    if value is None or isinstance(value, (str, bool)):
+        return None
+    try:
+        x = float(value)
+    except (TypeError, ValueError):
+        return None
+    return x if math.isfinite(x) else None
+
+
+def count(value: Any) -> str:
+    """A whole number with thousands commas."""
+    x = finite(value)
+    return NONE if x is None else f"{round(x):,}"
+
+
+def number(value: Any, digits: int = 3) -> str:
+    """Three significant digits without exponent, thousands commas above."""
+    x = finite(value)
+    if x is None:
+        return NONE
+    if x == 0:
+        return "0"
+    places = max(0, digits - 1 - math.floor(math.log10(abs(x))))
+    if places > 6:
+        return f"{x:.1e}"
+    text = f"{x:,.{places}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def span(pair: Any) -> str:
+    """An interval as "a to b"."""
+    if not isinstance(pair, Sequence) or isinstance(pair, str) or len(pair) != 2:
+        return NONE
+    low, high = finite(pair[0]), finite(pair[1])
+    return NONE if low is None or high is None else f"{number(low)} to {number(high)}"
+
+
+def with_unit(value: Any, unit: str) -> str:
+    """A number with its unit, the dash when there is no number."""
+    text = number(value)
+    return text if text == NONE or not unit else f"{text} {unit}"
+
+
+def items(value: Any) -> list[Any]:
+    """A list for anything that may be a list, a single thing or absent."""
+    if value is None:
+        return []
+    if isinstance(value, (str, bytes, Mapping)):
+        return [value]
+    try:
+        return list(value)
+    except TypeError:
+        return [value]
+
+
+def table(value: Any) -> dict[str, Any]:
+    """A dict for anything that may be a mapping or absent."""
+    return dict(value) if isinstance(value, Mapping) else {}
+
+
+def names(cylinders: Any) -> str:
+    """ "cylinder 3", "cylinders 2 and 5", empty without any."""
+    parts = [clean(c, 20) for c in items(cylinders)]
+    if not parts:
+        return ""
+    if len(parts) == 1:
+        return f"cylinder {parts[0]}"
+    return f"cylinders {', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def cause(finding: Mapping[str, Any]) -> str:
+    """One line for a finding or candidate: cause, place, cylinders."""
+    kind = str(finding.get("cause", ""))
+    text = CAUSE.get(kind, clean(kind, 40) or "cause not named")
+    where = table(finding.get("detail")).get("where")
+    if kind == "crank_pattern" and where == "wheel":
+        text += " (the wheel as sensed)"
+    elif kind == "crank_pattern" and where == "stored":
+        text += " (the pattern stored in the controller)"
+    who = names(finding.get("cylinders"))
+    return f"{text}, {who}" if who else text
+
+
+def confidence(finding: Mapping[str, Any]) -> str:
+    """Confidence in per cent, never rounded up to certainty."""
+    x = finite(finding.get("confidence"))
+    if x is None:
+        return "confidence not given"
+    return "confidence above 99.9 %" if x > 0.999 else f"confidence {100 * x:.1f} %"
+
+
+def window_lines(windows: Any) -> list[str]:
+    """The worst counting window of each length, set beside the floors of the regulation."""
+    out = []
+    for key, turns, floor in (("turns200", 200, 5.0), ("turns1000", 1000, 1.0)):
+        rates = [_rate(w) for w in items(table(windows).get(key))]
+        known = [r for r in rates if r is not None]
+        if known:
+            over = sum(r > floor for r in known)
+            out.append(
+                f"Misfires in windows of {turns} turns: highest {number(max(known))} %, {over} of "
+                f"{len(known)} "
+                f"windows above {floor:g} % (the lowest limit; a vehicle's own limits depend on speed "
+                f"and load)."
+            )
+    return out
+
+
+def _rate(window: Any) -> float | None:
+    if isinstance(window, Mapping):
+        for key in ("rate_pct", "misfire_pct", "pct"):
+            if key in window:
+                return finite(window[key])
+        return None
+    return finite(window)
+
+
+def yes_no(value: Any) -> str:
+    """Yes, no or not known."""
+    return {True: "yes", False: "no"}.get(value, "not known") if isinstance(value, bool) else "not known"
