@@ -1,0 +1,9 @@
+"""Two sets of analysed logs, before and after: cleared, moved, unchanged, or not proven yet."""
+
+from __future__ import annotations
+
+from misfire.compare.job import CompareOptions, compare
+from misfire.compare.pattern import compare_patterns
+from misfire.compare.side import Side
+
+__all__ = ["CompareOptions", "Side", "compare", "compare_patterns"]
