@@ -127,6 +127,8 @@ def tooth_pattern(result: Mapping[str, Any]) -> Figure:
             2,
             1,
         )
+    shapes: list[dict[str, Any]] = []
+    names: list[dict[str, Any]] = []
     for low, high in _gaps(error, angle):
         arc = np.linspace(low, high, 24)
         plot.add_trace(
@@ -142,10 +144,13 @@ def tooth_pattern(result: Mapping[str, Any]) -> Figure:
             1,
             1,
         )
-        plot.add_vrect(low, high, fillcolor=FAINT, line_width=0, row=2, col=1)
-        plot.add_annotation(
-            x=min((low + high) / 2, 352), y=1.0, yref="y domain", text="gap", showarrow=False, row=2, col=1
-        )
+        shapes.append({"type": "rect", "x0": low, "x1": min(high, 364), "y0": 0, "y1": 1})
+        names.append({"text": "gap", "x": min((low + high) / 2, 350), "y": 1.0})
+    for shape in shapes:
+        shape.update(xref="x", yref="y domain", fillcolor=FAINT, line={"width": 0}, layer="below")
+    for name in names:
+        name.update(xref="x", yref="y domain", showarrow=False, yanchor="bottom")
+    plot.update_layout(shapes=shapes, annotations=names)
     plot.update_polars(
         bgcolor="rgba(0,0,0,0)",
         radialaxis={
