@@ -63,7 +63,7 @@ def names(cylinders: Iterable[int]) -> str:
 
 
 def remaining(e: Evidence) -> list[int]:
-    """Cylinders that truly misfire after: a firm finding, or more than isolated misfires that have not gone."""
+    """Cylinders that truly misfire after: a firm finding, or more than isolated misfires left."""
     still = {c for c, ch in e.found.items() if ch.material_after and e.found_raw[c] != "cleared"}
     return sorted(still | e.accused)
 
@@ -88,9 +88,12 @@ def decide(e: Evidence) -> Overall:
     watched = [c for c in e.answers if e.changes[c].material_before]
     given = {c: e.answers[c] for c in watched}
     worse = [c for c, a in e.answers.items() if a == "worse"]
-    if worse or (left and not watched):
-        bad = worse or left
-        return _explain(Overall("worse", f"Worse than before on {names(bad)}.", cylinders=bad), e)
+    worse = worse or [c for c in left if e.found_raw.get(c) == "worse"]
+    if worse:
+        return _explain(Overall("worse", f"Worse than before on {names(worse)}.", cylinders=worse), e)
+    if left and not watched:
+        # The controller never counted it: the log's own misfires decide.
+        return _explain(_partly(e, {c: e.found_raw[c] for c in left}), e)
     if not watched:
         return _explain(_nothing_before(e), e)
     if all(a == "cleared" for a in given.values()) and not left:
@@ -164,12 +167,13 @@ def _explain(out: Overall, e: Evidence) -> Overall:
     for c, ch in sorted(e.changes.items()):
         if ch.before[0] or ch.after[0]:
             out.reasons.append(
-                f"cylinder {c}: {ch.before[0]} of {ch.before[1]} firings before, {ch.after[0]} of {ch.after[1]} after"
+                f"cylinder {c}: {ch.before[0]} of {ch.before[1]} firings before, "
+                f"{ch.after[0]} of {ch.after[1]} after"
             )
         if ch.material_before and ch.covered < 0.8:
             out.reasons.append(
-                f"cylinder {c}: only {100 * ch.covered:.0f} % of the counts before fell at speeds and loads that "
-                "were driven again"
+                f"cylinder {c}: only {100 * ch.covered:.0f} % of the counts before fell at speeds and loads "
+                "that were driven again"
             )
     if any(ch.material_before and ch.covered < 0.8 for ch in e.changes.values()):
         out.missing.append("an after-log at the speeds and loads at which the fault counted before")
@@ -197,8 +201,8 @@ def _explain(out: Overall, e: Evidence) -> Overall:
     if p["changed"]:
         listed = ", ".join(map(str, p["teeth"][:8])) + (" ..." if len(p["teeth"]) > 8 else "")
         out.reasons.append(
-            f"the tooth pattern has changed between the sides, by up to {p['largest_difference_deg']:.3f} deg "
-            f"(positions {listed})"
+            "the tooth pattern has changed between the sides, by up to "
+            f"{p['largest_difference_deg']:.3f} deg (positions {listed})"
         )
     elif p["changed"] is False:
         out.reasons.append("the tooth pattern is the same before and after")
