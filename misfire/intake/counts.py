@@ -125,7 +125,7 @@ def _raw_lines(path: Path, head: bytes) -> Iterator[tuple[int, str]]:
             size += len(line)
             if size > MAX_BYTES:
                 raise InputError(f"{path}: more than {MAX_BYTES >> 20} MB; this is no list of counts")
-            yield number, line if isinstance(line, str) else line.decode("utf-8", errors="replace")
+            yield number, line.decode("utf-8", errors="replace") if isinstance(line, bytes) else str(line)
 
 
 def _monitor(*texts: _Text) -> bool | None:

@@ -65,6 +65,20 @@ class Trigger:
         return offset + at - 1 + (self.threshold - left) / (right - left)
 
 
+def candidates(y: SampleArray, threshold: float) -> tuple[FloatArray, FloatArray]:
+    """All upward crossings of a level, in samples, and the lowest value since the crossing before each.
+
+    A trigger with any hysteresis fires at those whose lowest value lies below the armed level.
+    """
+    high = y >= threshold
+    at = np.flatnonzero(high[1:] & ~high[:-1]) + 1
+    if not at.size:
+        return np.empty(0), np.empty(0)
+    lowest = np.minimum.reduceat(y[: int(at[-1])], np.concatenate(([0], at[:-1])))
+    left, right = y[at - 1].astype(np.float64), y[at].astype(np.float64)
+    return at - 1 + (threshold - left) / (right - left), lowest.astype(np.float64)
+
+
 def crossings(x: SampleArray, threshold: float, hysteresis: float, sign: int) -> FloatArray:
     """All crossings of one array, in samples; see `Trigger`. `threshold` is in the signal's own unit."""
     return Trigger(sign * threshold, hysteresis, sign).positions(x)

@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Protocol
 
 from misfire.errors import InputError
-from misfire.intake import tooth_csv, waveform_csv
+from misfire.intake import arrays, mdf, tooth_csv, vcd, wav, waveform_csv
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import Recording
 from misfire.intake.source import decode_head, read_head
 from misfire.intake.table import sniff
 
-READERS = (tooth_csv, waveform_csv)
+
+class Reader(Protocol):
+    """What every reader module offers."""
+
+    def recognises(self, path: Path, head: bytes, options: ReadOptions | None = None) -> bool: ...
+
+    def read(self, path: Path, options: ReadOptions) -> Recording: ...
+
+
+READERS: tuple[Reader, ...] = (wav, vcd, mdf, arrays, waveform_csv, tooth_csv)
 
 
 def read(path: str | Path, options: ReadOptions = ReadOptions()) -> Recording:  # noqa: B008 - frozen
@@ -33,7 +44,8 @@ def read(path: str | Path, options: ReadOptions = ReadOptions()) -> Recording:  
     head = read_head(path)
     for reader in READERS:
         if reader.recognises(path, head, options):
-            return reader.read(path, options)
+            recording = reader.read(path, options)
+            return _with_cam(recording, options) if options.cam_file else recording
     raise InputError(f"{path}: {_why(path, head, options)}")
 
 
@@ -54,4 +66,32 @@ def _why(path: Path, head: bytes, options: ReadOptions) -> str:
     return (
         f"no time column; the header is: {names}; name one time_s, time_ms, time_us, tick, period_s, period_us or "
         "period_tick, or give --time-column (and --crank-column for a waveform)"
+    )
+
+
+def _with_cam(recording: Recording, options: ReadOptions) -> Recording:
+    """Add the cam edges of a second file, on its own clock plus the offset given."""
+    second = read(
+        str(options.cam_file),
+        replace(
+            options,
+            cam_file=None,
+            crank_column=options.cam_column,
+            cam_column=None,
+            cylinder1_column=None,
+            threshold_v=None,
+            edge=None,
+            crank_channel=options.cam_channel or 1,
+            cam_channel=None,
+            cylinder1_channel=None,
+            both_edges=False,
+        ),
+    )
+    cam_s = second.cam_s if second.cam_s is not None else second.crank_s
+    note = f"Cam edges come from a second file, its clock shifted by {options.cam_offset_s:g} s."
+    return replace(
+        recording,
+        cam_s=cam_s + options.cam_offset_s,
+        decisions=recording.decisions | {"cam file": str(options.cam_file)},
+        notes=(*recording.notes, note),
     )

@@ -9,12 +9,12 @@ the middle of a variable-reluctance gap the other edge floats), then the middle 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from misfire.errors import InputError
-from misfire.intake.crossings import SampleArray, crossings
+from misfire.intake.crossings import SampleArray, candidates
 from misfire.intake.recording import FloatArray
 
 LEVELS = (
@@ -130,7 +130,7 @@ def relative_intervals(position: FloatArray) -> FloatArray:
 
 def judge(parts: list[FloatArray], threshold: float, hysteresis: float, sign: int) -> Choice:
     """How well edges (positions in samples, one array a stretch of the signal) repeat turn after turn."""
-    logs = [relative_intervals(p)[:4000] for p in parts if p.size > 3]
+    logs = [relative_intervals(p)[:3000] for p in parts if p.size > 3]
     edges = int(sum(p.size for p in parts))
     if not logs or max(r.size for r in logs) < 6:
         return Choice(threshold, hysteresis, sign, edges, 0, 99.0, 0.0, 1.0)
@@ -139,14 +139,31 @@ def judge(parts: list[FloatArray], threshold: float, hysteresis: float, sign: in
     excess = np.maximum(ratio[ratio > 1.3] - 1.0, 0.0)
     gap = float(np.sum(excess**2) / np.sum(excess)) if excess.size else 0.0
     shortest = float(np.percentile(ratio, 1))
-    best: tuple[float, int, float] = (99.0, 0, 1.0)
-    longest = max(r.size for r in logs)
-    for n in range(1, min(MAX_TEETH, longest // 2) + 1):
-        diff = np.concatenate([np.abs(r[n:] - r[:-n]) for r in logs if r.size > n])
-        wrong = float(np.mean(diff > MISMATCH)) * max(n, 12)
+    best = (99.0, 0)
+    for n in _periods(logs):
+        wrong = float(np.mean(_turn_differences(logs, n) > MISMATCH)) * max(n, 12)
         if wrong < best[0] - 0.02:
-            best = (wrong, n, float(np.median(diff)))
-    return Choice(threshold, hysteresis, sign, edges, best[1], best[0], gap, best[2], shortest)
+            best = (wrong, n)
+    jitter = float(np.median(_turn_differences(logs, best[1]))) if best[1] else 1.0
+    return Choice(threshold, hysteresis, sign, edges, best[1], best[0], gap, jitter, shortest)
+
+
+def _turn_differences(logs: list[FloatArray], n: int) -> FloatArray:
+    return np.concatenate([np.abs(r[n:] - r[:-n]) for r in logs if r.size > n])
+
+
+def _periods(logs: list[FloatArray]) -> list[int]:
+    """Lags, ascending, at which the interval sequence resembles itself most (autocorrelation), and 1."""
+    most = min(MAX_TEETH, max(r.size for r in logs) // 2)
+    size = 1 << int(np.ceil(np.log2(max(r.size for r in logs) + most)))
+    total = np.zeros(most + 1)
+    for r in logs:
+        clipped = np.clip(r, -0.7, 0.7)
+        spectrum = np.abs(np.fft.rfft(clipped - clipped.mean(), size)) ** 2
+        total += np.fft.irfft(spectrum, size)[: most + 1]
+    total[0] = -np.inf
+    top = np.argsort(total)[::-1][:12]
+    return sorted({1, *(int(n) for n in top if n > 0)})
 
 
 def choose(
@@ -172,16 +189,10 @@ def choose(
         grid = [threshold]
     signs = {"rising": (1,), "falling": (-1,)}.get(edge or "", (1, -1))
     tried: list[Choice] = []
-    for level in grid:
-        for sign in signs:
-            room = level - levels.low if sign > 0 else levels.high - level
-            seen: set[float] = set()
-            for share in HYSTERESES:
-                h = min(max(share * levels.span, 6 * levels.noise), 0.7 * max(room, 0.0))
-                if h in seen:
-                    continue
-                seen.add(h)
-                tried.append(judge([crossings(s, level, h, sign) for s in stretches], level, h, sign))
+    for sign in signs:
+        flipped = [s if sign > 0 else -s for s in stretches]
+        for level in grid:
+            tried += _try_level(flipped, level, sign, levels)
     able = [c for c in tried if c.edges >= 2]
     if not able:
         text = f"threshold {threshold:g} V" if threshold is not None else "any threshold"
@@ -189,7 +200,26 @@ def choose(
             f"{source}: no crank edge at {text}; the signal lies between {levels.low:.4g} and {levels.high:.4g}"
         )
     best = [_best_of(c, levels) for sign in signs if (c := [a for a in able if a.sign == sign])]
-    return _better_edge(best), levels, tried
+    return better_edge(best), levels, tried
+
+
+def _try_level(flipped: list[SampleArray], level: float, sign: int, levels: Levels) -> list[Choice]:
+    """Every hysteresis at one level; settings that find the same edges are judged once."""
+    found = [candidates(s, sign * level) for s in flipped]
+    room = max(level - levels.low if sign > 0 else levels.high - level, 0.0)
+    tried: list[Choice] = []
+    sizes: tuple[int, ...] = ()
+    for share in HYSTERESES:
+        h = min(max(share * levels.span, 6 * levels.noise), 0.7 * room)
+        if tried and h == tried[-1].hysteresis:
+            continue
+        parts = [p[low < sign * level - h] for p, low in found]
+        if tried and tuple(p.size for p in parts) == sizes:
+            tried.append(replace(tried[-1], hysteresis=h))
+        else:
+            tried.append(judge(parts, level, h, sign))
+        sizes = tuple(p.size for p in parts)
+    return tried
 
 
 def _best_of(tried: list[Choice], levels: Levels) -> Choice:
@@ -213,7 +243,7 @@ def _best_of(tried: list[Choice], levels: Levels) -> Choice:
     return max((c for c in near if c.threshold == level), key=lambda c: c.hysteresis)
 
 
-def _better_edge(best: list[Choice]) -> Choice:
+def better_edge(best: list[Choice]) -> Choice:
     """The edge that repeats better, else sees more of the gap as one interval, else has less jitter."""
     if len(best) == 1:
         return best[0]

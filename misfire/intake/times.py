@@ -25,7 +25,7 @@ def guess_bits(count: FloatArray) -> int | None:
     ordinary = float(np.median(step[step > 0])) if np.any(step > 0) else 0.0
     for bits in (16, 24, 32):
         size = 2.0**bits
-        if 0 <= count.min() and count.max() < size and count.max() > 0.5 * size:
+        if count.min() >= 0 and count.max() < size and count.max() > 0.5 * size:
             back = step[step < 0] + size
             return bits if np.all(back <= 100 * ordinary) else None
     return None

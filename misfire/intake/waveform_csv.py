@@ -8,12 +8,13 @@ from pathlib import Path
 import numpy as np
 
 from misfire.errors import InputError
+from misfire.intake.edges import UNITS
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import Recording
-from misfire.intake.samples import Samples, Store, to_recording
+from misfire.intake.samples import Samples, Store, set_times
 from misfire.intake.source import read_head
 from misfire.intake.table import Layout, chunks, line_of_row, sniff
-from misfire.intake.tooth_csv import UNITS
+from misfire.intake.waveform import to_recording
 
 KIND = "waveform CSV"
 VOLTS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "kv": 1e3}
@@ -101,48 +102,6 @@ def load(path: Path, head: bytes, layout: Layout, options: ReadOptions) -> Sampl
     if "time" in stores:
         set_times(samples, stores["time"].array())
     return samples
-
-
-def set_times(samples: Samples, time_s: np.ndarray) -> None:  # type: ignore[type-arg]
-    """Turn a time column into start, step and breaks; uneven times are kept as they are.
-
-    Times that follow a straight line within their own rounding are replaced by it, so a rounded time
-    column costs no accuracy. Steps above 1.5 intervals are interruptions of the recording.
-    """
-    n = time_s.size
-    if n < 3:
-        raise InputError(f"{samples.source}: only {n} samples; record at least two turns of the crank")
-    head = np.diff(time_s[: 1 << 20])
-    positive = head[head > 0]
-    if not positive.size:
-        raise InputError(f"{samples.source}: the time never moves; check the time column")
-    step = float((time_s[min(n, 1 << 20) - 1] - time_s[0]) / (min(n, 1 << 20) - 1))
-    middle = float(np.median(positive))
-    rounding = float(positive.min()) if np.any(head <= 0) else 0.0
-    step = step if rounding else middle
-    breaks: list[int] = []
-    worst = 0.0
-    for at in range(0, n - 1, 1 << 20):
-        d = np.diff(time_s[at : at + (1 << 20) + 1])
-        breaks += (np.flatnonzero(d > max(1.6 * step, step + 1.5 * rounding)) + at + 1).tolist()
-    if breaks and len(breaks) <= max(1000, n // 1000):
-        samples.breaks = breaks
-        samples.time_s = np.asarray(time_s)
-        samples.step_s = middle
-        samples.notes.append(
-            f"The recording is interrupted at {len(breaks)} places; no edge is taken across them."
-        )
-        return
-    slope = float((time_s[-1] - time_s[0]) / (n - 1))
-    for at in range(0, n, 1 << 20):
-        block = time_s[at : at + (1 << 20)]
-        line = time_s[0] + slope * np.arange(at, at + block.size)
-        worst = max(worst, float(np.max(np.abs(block - line))))
-    samples.start_s, samples.step_s = float(time_s[0]), slope
-    if worst > max(0.6 * slope, 1.5 * rounding):
-        samples.time_s = np.asarray(time_s)
-        samples.breaks = []
-        samples.notes.append("The samples are unevenly spaced in time; their own times are used.")
 
 
 def _scale(layout: Layout, name: str, index: int) -> float:

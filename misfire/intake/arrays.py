@@ -1,0 +1,233 @@
+"""NumPy .npy and .npz, and Parquet: columns by the contract's names, edges or a waveform."""
+
+from __future__ import annotations
+
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from misfire.errors import InputError
+from misfire.intake.edges import SIGNALS, TIME_COLUMNS, CodeArray, EdgeColumns, TimeColumn, edges_to_recording
+from misfire.intake.options import ReadOptions
+from misfire.intake.recording import FloatArray, Recording
+from misfire.intake.samples import Samples, set_times
+from misfire.intake.source import MAX_RATIO
+from misfire.intake.table import printable
+from misfire.intake.waveform import to_recording
+
+MAX_BYTES = 4 << 30
+
+
+def recognises(path: Path, head: bytes, options: ReadOptions | None = None) -> bool:
+    """True for a NumPy array, a zip archive of arrays, or a Parquet file."""
+    if head[:6] == b"\x93NUMPY" or head[:4] == b"PAR1":
+        return True
+    return head[:4] == b"PK\x03\x04" and b".npy" in head[:400]
+
+
+def read(path: Path, options: ReadOptions) -> Recording:
+    """Read columns from a NumPy or Parquet file. Raises InputError."""
+    with open(path, "rb") as f:
+        magic = f.read(6)
+    if magic[:4] == b"PAR1":
+        return from_columns(path, "Parquet", _parquet(path), options)
+    if magic[:2] == b"\x1f\x8b":
+        raise InputError(f"{path}: a packed NumPy or Parquet file; unpack it first")
+    return from_columns(path, "NumPy", _numpy(path), options)
+
+
+def _numpy(path: Path) -> dict[str, Any]:
+    try:
+        if zipfile.is_zipfile(path):
+            with zipfile.ZipFile(path) as z:
+                size = sum(i.file_size for i in z.infolist())
+                packed = sum(i.compress_size for i in z.infolist())
+            if size > MAX_BYTES or (size > 128 << 20 and size > MAX_RATIO * packed):
+                raise InputError(f"{path}: unpacks to {size} bytes; this is no recorded log")
+            with np.load(path, allow_pickle=False) as archive:
+                return {k: np.asarray(archive[k]) for k in archive.files}
+        array = np.load(path, allow_pickle=False, mmap_mode="r")
+    except InputError:
+        raise
+    except Exception as e:  # a damaged archive fails in many ways
+        raise InputError(
+            f"{path}: cannot be read as a NumPy file ({printable(str(e))}); save it again"
+        ) from None
+    if array.dtype.names:
+        return {n: np.asarray(array[n]) for n in array.dtype.names}
+    if array.ndim == 1:
+        return {"": array}
+    if array.ndim == 2 and 1 <= min(array.shape) <= 64:
+        rows = array if array.shape[0] < array.shape[1] else array.T
+        return {str(k + 1): rows[k] for k in range(rows.shape[0])}
+    raise InputError(f"{path}: an array of shape {array.shape}; save one column, or named columns as .npz")
+
+
+def _parquet(path: Path) -> dict[str, Any]:
+    try:
+        import pyarrow.parquet as pq
+    except ImportError:
+        raise InputError(f"{path}: Parquet needs an extra: pip install 'misfire[parquet]'") from None
+    try:
+        table = pq.read_table(path, use_threads=False)
+        meta = {
+            k.decode("utf-8", "replace").lower(): v.decode("utf-8", "replace")
+            for k, v in (table.schema.metadata or {}).items()
+        }
+        columns: dict[str, Any] = {}
+        for key in ("clock_hz", "counter_bits", "sample_rate_hz"):
+            if key in meta:
+                columns[key] = np.array(float(meta[key]))
+        for name in table.column_names:
+            column = table.column(name)
+            if str(column.type).startswith("dictionary"):
+                column = column.cast("string")
+            columns[name] = column.to_numpy()
+        return columns
+    except Exception as e:  # a damaged file fails in many ways
+        raise InputError(f"{path}: cannot be read as Parquet ({printable(str(e))}); save it again") from None
+
+
+def from_columns(path: Path, kind: str, columns: dict[str, Any], options: ReadOptions) -> Recording:
+    """A recording from named columns. Raises InputError with the row."""
+    names = {k.strip().lower(): k for k in columns}
+
+    def get(*wanted: str | None) -> Any:
+        key = next((names[w.strip().lower()] for w in wanted if w and w.strip().lower() in names), None)
+        return None if key is None else columns[key]
+
+    for given in (options.time_column, options.crank_column, options.cam_column, options.cylinder1_column):
+        if given and get(given) is None:
+            raise InputError(f"{path}: no column {given!r}; there are {printable(', '.join(columns))}")
+    crank = get(options.crank_column) if options.crank_column else get("crank_v")
+    if crank is None and list(columns) == [""] and (options.sample_rate_hz or not _growing(columns[""])):
+        crank = columns[""]
+    if crank is None and "1" in columns:
+        crank = columns[str(options.crank_channel or (2 if _growing(columns["1"]) else 1))]
+    if crank is not None:
+        return _waveform(path, kind, columns, crank, get, options)
+    listed = {n: get(f"{n}_s") for n in SIGNALS}
+    if list(columns) == [""]:
+        listed["crank"] = columns[""]
+    if listed["crank"] is not None:
+        raws = [_numbers(path, n, a) for n, a in listed.items() if a is not None]
+        code = np.concatenate(
+            [np.full(len(a), k, np.int8) for k, a in enumerate(listed.values()) if a is not None]
+        )
+        column, raw = TimeColumn("crank_s", 1.0, False), np.concatenate(raws)
+        offset = len(listed["crank"])
+        codes: CodeArray | None = code if raw.size > offset else None
+    else:
+        key = options.time_column or next((n for n in TIME_COLUMNS if n in names), None)
+        if key is None:
+            raise InputError(
+                f"{path}: no time column; there are {printable(', '.join(columns)) or 'none'}; name one time_s, "
+                "tick, period_us, crank_s or crank_v, or give --time-column"
+            )
+        column, raw = TimeColumn.from_name(key), _numbers(path, key, get(key))
+        codes = _codes(path, get(options.signal_column or "signal"), raw.size)
+    edge_columns = EdgeColumns(
+        source=str(path),
+        column=column,
+        raw=raw,
+        code=codes,
+        clock_hz=_one(path, "clock_hz", get("clock_hz")),
+        counter_bits=_one(path, "counter_bits", get("counter_bits")),
+        where=lambda row: f"row {row + 1}",
+    )
+    return edges_to_recording(edge_columns, options, {"format": kind, "time column": column.name}, [])
+
+
+def _growing(values: Any) -> bool:
+    return bool(values.ndim == 1 and values.size > 1 and np.all(np.diff(values[:10_000]) > 0))
+
+
+def _one(path: Path, name: str, value: Any) -> float | None:
+    if value is None:
+        return None
+    try:
+        number = float(np.asarray(value).reshape(-1)[0])
+    except (ValueError, TypeError, IndexError):
+        number = float("nan")
+    if not 1 <= number <= 1e12:
+        raise InputError(f"{path}: {name} is no number from 1 to 1e12")
+    return number
+
+
+def _numbers(path: Path, name: str, values: Any) -> FloatArray:
+    try:
+        out = np.asarray(values, dtype=np.float64)
+    except (ValueError, TypeError):
+        raise InputError(f"{path}: column {printable(name)} holds no numbers") from None
+    if out.ndim != 1 or not out.size:
+        raise InputError(
+            f"{path}: column {printable(name)} has shape {out.shape}; one value per row is needed"
+        )
+    bad = np.flatnonzero(~np.isfinite(out))
+    if bad.size:
+        raise InputError(f"{path}, row {bad[0] + 1}: {printable(name)} is {out[bad[0]]}, no finite number")
+    return out
+
+
+def _codes(path: Path, words: Any, size: int) -> CodeArray | None:
+    if words is None:
+        return None
+    text = np.char.lower(np.char.strip(np.asarray(words).astype(str)))
+    if text.shape != (size,):
+        raise InputError(f"{path}: the signal column has {text.size} rows, the time column {size}")
+    code = np.full(size, -1, np.int8)
+    for k, name in enumerate(SIGNALS):
+        code[text == name] = k
+    bad = np.flatnonzero(code < 0)
+    if bad.size:
+        word = printable(str(text[bad[0]]))
+        raise InputError(f"{path}, row {bad[0] + 1}: signal {word!r} is none of crank, cam, cylinder1")
+    return code
+
+
+def _waveform(
+    path: Path, kind: str, columns: dict[str, Any], crank: Any, get: Any, options: ReadOptions
+) -> Recording:
+    time_name = options.time_column or next(
+        (n for n in ("time_s", "time_ms", "time_us") if get(n) is not None), ""
+    )
+    time = get(time_name) if time_name else None
+    if time is None and "1" in columns and _growing(columns["1"]) and options.crank_channel != 1:
+        time_name, time = "time_s", columns["1"]
+    signals = {
+        "crank": crank,
+        "cam": get(options.cam_column or "cam_v"),
+        "cylinder1": get(options.cylinder1_column or "cylinder1_v"),
+    }
+    size = len(crank)
+    arrays: dict[str, Any] = {}
+    for name, values in signals.items():
+        if values is not None:
+            arrays[name] = _numbers(path, name, values).astype(np.float32)
+            if arrays[name].size != size:
+                raise InputError(f"{path}: {name} has {arrays[name].size} samples, crank {size}")
+    samples = Samples(
+        source=str(path),
+        start_s=0.0,
+        step_s=0.0,
+        crank=arrays["crank"],
+        cam=arrays.get("cam"),
+        cylinder1=arrays.get("cylinder1"),
+        decisions={"format": kind, "columns": printable(", ".join(n for n in columns if n)) or "one"},
+    )
+    if time is not None:
+        time_s = _numbers(path, time_name, time) * (TimeColumn.from_name(time_name).scale or 1.0)
+        if time_s.size != size:
+            raise InputError(f"{path}: {time_name} has {time_s.size} rows, crank {size}")
+        back = np.flatnonzero(np.diff(time_s) < 0)
+        if back.size:
+            raise InputError(f"{path}, row {back[0] + 2}: time goes backwards; sort or split the log")
+        set_times(samples, time_s)
+    else:
+        rate = options.sample_rate_hz or _one(path, "sample_rate_hz", get("sample_rate_hz"))
+        if rate is None:
+            raise InputError(f"{path}: no time column and no sampling rate; give --sample-rate")
+        samples.step_s = 1.0 / rate
+    return to_recording(samples, options)

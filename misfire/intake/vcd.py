@@ -1,0 +1,264 @@
+"""VCD (IEEE 1364 value change dump), as logic analysers write it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from misfire.errors import InputError
+from misfire.intake import times
+from misfire.intake.options import ReadOptions
+from misfire.intake.recording import FloatArray, Recording
+from misfire.intake.samples import Samples, set_times
+from misfire.intake.source import BoundedReader
+from misfire.intake.table import printable
+from misfire.intake.threshold import better_edge, judge
+from misfire.intake.waveform import to_recording
+
+KIND = "VCD"
+MAX_HEADER = 1 << 22
+_SCALE = re.compile(r"^\s*(1|10|100)\s*(s|ms|us|ns|ps|fs)\s*$")
+_POWER = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
+
+
+@dataclass
+class _Variable:
+    name: str
+    kind: str
+    size: int
+    ticks: list[int] = field(default_factory=list)
+    values: list[float] = field(default_factory=list)
+    unknown: int = 0
+
+
+@dataclass
+class _Header:
+    ticks_per_s: float
+    variables: dict[str, list[_Variable]]
+
+
+def recognises(path: Path, head: bytes, options: ReadOptions | None = None) -> bool:
+    """True when the text begins with a VCD keyword and declares variables."""
+    start = head.lstrip(b"\xef\xbb\xbf \t\r\n")
+    return start[:1] == b"$" and (b"$var" in head or b"$enddefinitions" in head or b"$timescale" in head)
+
+
+def read(path: Path, options: ReadOptions) -> Recording:
+    """Read crank, cam and cylinder-1 variables of a VCD file. Raises InputError."""
+    with BoundedReader(path) as raw:
+        tokens = _tokens(raw)
+        header = _header(path, tokens)
+        chosen = _choose(path, header, options)
+        by_id: dict[str, list[_Variable]] = {}
+        for code, variables in header.variables.items():
+            used = [v for v in variables if v in chosen.values()]
+            if used:
+                by_id[code] = used
+        _changes(path, tokens, by_id)
+    crank = chosen["crank"]
+    if not crank.ticks:
+        raise InputError(f"{path}: no crank edge: {printable(crank.name)} never changes; check the channel")
+    decisions = {
+        "format": KIND,
+        "columns": ", ".join(f"{n} = {printable(v.name)}" for n, v in chosen.items()),
+        "clock": f"{header.ticks_per_s:.10g} Hz",
+    }
+    notes = []
+    unknown = sum(v.unknown for v in chosen.values())
+    if unknown:
+        notes.append(f"{unknown} changes to an unknown or undriven state (x, z) were passed over.")
+    if len(set(crank.values)) > 2 or crank.kind == "real":
+        return _sampled(path, header, chosen, options, decisions, notes)
+    rise, fall = _edges(crank, header)
+    if rise.size < 2 and fall.size < 2:
+        raise InputError(f"{path}: no crank edge: {printable(crank.name)} changes fewer than twice")
+    sign = {"rising": 1, "falling": -1}.get(options.edge or "")
+    if sign is None:
+        sign = better_edge([judge([rise], 0.5, 0.0, 1), judge([fall], 0.5, 0.0, -1)]).sign
+    edge, other = (rise, fall) if sign > 0 else (fall, rise)
+    decisions["edge"] = ("rising" if sign > 0 else "falling") + (" (given)" if options.edge else "")
+    after = np.searchsorted(other, edge, side="right")
+    width = np.full(edge.size, np.nan)
+    has = after < other.size
+    width[has] = other[after[has]] - edge[has]
+    ticks = np.array(crank.ticks[:200_000], dtype=np.float64)
+    extra = {n: _edges(v, header)[0] for n, v in chosen.items() if n != "crank"}
+    return Recording(
+        source=str(path),
+        crank_s=edge,
+        cam_s=extra["cam"] if "cam" in extra and extra["cam"].size else None,
+        cylinder1_s=extra["cylinder1"] if "cylinder1" in extra and extra["cylinder1"].size else None,
+        clock_step_s=max(times.decimal_step(ticks), 1.0) / header.ticks_per_s,
+        width_s=width,
+        decisions=decisions,
+        notes=tuple(notes),
+    )
+
+
+def _tokens(raw: BoundedReader) -> Iterator[str]:
+    rest = ""
+    while block := raw.read(1 << 20):
+        text = rest + block.decode("latin-1")
+        cut = max(text.rfind("\n"), text.rfind(" "), text.rfind("\t"))
+        if cut < 0:
+            rest = text
+            continue
+        rest = text[cut:]
+        yield from text[:cut].split()
+    yield from rest.split()
+
+
+def _header(path: Path, tokens: Iterator[str]) -> _Header:
+    scale = 0.0
+    scopes: list[str] = []
+    variables: dict[str, list[_Variable]] = {}
+    size = 0
+    for token in tokens:
+        if token == "$enddefinitions":
+            break
+        if not token.startswith("$"):
+            continue
+        body: list[str] = []
+        for word in tokens:
+            size += len(word)
+            if word == "$end" or size > MAX_HEADER:
+                break
+            body.append(word)
+        if token == "$timescale":
+            found = _SCALE.match(" ".join(body))
+            if not found:
+                raise InputError(f"{path}: timescale {printable(' '.join(body))!r} is none of IEEE 1364")
+            scale = 10.0 ** _POWER[found[2]] / int(found[1])
+        elif token == "$scope":
+            scopes.append(body[-1] if body else "")
+        elif token == "$upscope" and scopes:
+            scopes.pop()
+        elif token == "$var":
+            if len(body) < 4 or not body[1].isdigit() or len(body[1]) > 6:
+                raise InputError(f"{path}: variable declaration {printable(' '.join(body))!r} is incomplete")
+            variables.setdefault(body[2], []).append(
+                _Variable(".".join([*scopes, body[3]]), body[0].lower(), int(body[1]))
+            )
+    else:
+        raise InputError(f"{path}: $enddefinitions is missing; the VCD file is cut off, export it again")
+    if not variables:
+        raise InputError(f"{path}: no variable is declared; export the VCD file again")
+    if not scale:
+        raise InputError(f"{path}: no $timescale; add '$timescale 1 us $end' with the logger's own unit")
+    return _Header(scale, variables)
+
+
+def _choose(path: Path, header: _Header, options: ReadOptions) -> dict[str, _Variable]:
+    every = [v for group in header.variables.values() for v in group]
+    wanted = {"crank": options.crank_column, "cam": options.cam_column, "cylinder1": options.cylinder1_column}
+    chosen: dict[str, _Variable] = {}
+    for name, given in wanted.items():
+        names = [given] if given else [name, f"{name}_v"]
+        low = [n.strip().lower() for n in names]
+        match = [v for v in every if v.name.lower() in low or v.name.lower().rsplit(".", 1)[-1] in low]
+        if match:
+            chosen[name] = match[0]
+        elif given:
+            shown = printable(", ".join(v.name for v in every), 120)
+            raise InputError(f"{path}: no variable {given!r}; the file has {shown}")
+    if "crank" not in chosen:
+        left = [v for v in every if v not in chosen.values()]
+        if len(left) != 1:
+            shown = printable(", ".join(v.name for v in every), 120)
+            raise InputError(f"{path}: which variable is the crank? Name it with --crank-column: {shown}")
+        chosen["crank"] = left[0]
+    return chosen
+
+
+def _changes(path: Path, tokens: Iterator[str], by_id: dict[str, list[_Variable]]) -> None:
+    now = 0
+    skipping = False
+    for token in tokens:
+        first = token[0]
+        if first == "$":
+            skipping = token == "$comment" or (skipping and token != "$end")
+        elif skipping:
+            continue
+        elif first == "#":
+            try:
+                then = int(token[1:])
+            except ValueError:
+                raise InputError(
+                    f"{path}: time {printable(token)!r} is no whole number; the file is damaged"
+                ) from None
+            if then < now or then > 1 << 62:
+                raise InputError(f"{path}: time goes backwards at {printable(token)} (after #{now})")
+            now = then
+        elif first in "01":
+            for v in by_id.get(token[1:], ()):
+                v.ticks.append(now)
+                v.values.append(1.0 if first == "1" else 0.0)
+        elif first in "xXzZ":
+            for v in by_id.get(token[1:], ()):
+                v.unknown += 1
+        elif first in "bBrR":
+            code = next(tokens, "")
+            for v in by_id.get(code, ()):
+                value = _number(token)
+                if value is None:
+                    v.unknown += 1
+                else:
+                    v.ticks.append(now)
+                    v.values.append(value)
+        else:
+            raise InputError(
+                f"{path}: {printable(token)!r} at time #{now} is no value change; the file is damaged"
+            )
+
+
+def _number(token: str) -> float | None:
+    try:
+        value = float(int(token[1:], 2)) if token[0] in "bB" else float(token[1:])
+    except (ValueError, OverflowError):
+        return None
+    return value if abs(value) < 1e300 else None
+
+
+def _edges(variable: _Variable, header: _Header) -> tuple[FloatArray, FloatArray]:
+    """Rising and falling times [s] of a variable; unknown states have been passed over."""
+    values = np.array(variable.values)
+    ticks = np.array(variable.ticks, dtype=np.float64)
+    if values.size < 2:
+        return np.empty(0), np.empty(0)
+    high = values > 0.5 * (values.min() + values.max())
+    change = np.flatnonzero(high[1:] != high[:-1]) + 1
+    t = ticks[change] / header.ticks_per_s
+    up = high[change]
+    return np.unique(t[up]), np.unique(t[~up])
+
+
+def _sampled(
+    path: Path,
+    header: _Header,
+    chosen: dict[str, _Variable],
+    options: ReadOptions,
+    decisions: dict[str, str],
+    notes: list[str],
+) -> Recording:
+    """A real or many-valued variable: a waveform whose samples are its changes."""
+    crank = chosen["crank"]
+    time_s = np.array(crank.ticks, dtype=np.float64) / header.ticks_per_s
+    samples = Samples(
+        source=str(path),
+        start_s=0.0,
+        step_s=0.0,
+        crank=np.array(crank.values, dtype=np.float32),
+        unit="",
+        decisions=decisions,
+        notes=notes,
+    )
+    set_times(samples, time_s)
+    recording = to_recording(samples, options)
+    from dataclasses import replace
+
+    extra = {n: _edges(v, header)[0] for n, v in chosen.items() if n != "crank"}
+    return replace(recording, cam_s=extra.get("cam"), cylinder1_s=extra.get("cylinder1"))

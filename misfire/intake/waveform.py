@@ -1,0 +1,167 @@
+"""Edges of sampled signals: threshold decided on stretches, then triggered in blocks over the whole."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from misfire.errors import InputError
+from misfire.intake.crossings import SampleArray, Trigger
+from misfire.intake.drift import Signal, without_drift
+from misfire.intake.options import ReadOptions
+from misfire.intake.recording import FloatArray, Recording
+from misfire.intake.samples import Samples
+from misfire.intake.threshold import Choice, Levels, choose, survey
+
+BLOCK = 1 << 20
+STRETCHES, STRETCH = 8, 50_000
+
+
+def stretches(signal: Signal) -> list[SampleArray]:
+    """Evenly spread stretches of a long signal, the whole of a short one."""
+    if signal.size <= STRETCHES * STRETCH:
+        return [signal.block(0, signal.size)]
+    starts = np.linspace(0, signal.size - STRETCH, STRETCHES).astype(np.int64)
+    return [signal.block(int(s), int(s) + STRETCH) for s in starts]
+
+
+def trigger(signal: Signal, threshold: float, hysteresis: float, sign: int, breaks: list[int]) -> FloatArray:
+    """Crossings [samples] of a whole signal, block by block; none is made up across a break."""
+    bounds = [0, *breaks, signal.size]
+    out: list[FloatArray] = []
+    for begin, end in pairwise(bounds):
+        t = Trigger(sign * threshold, hysteresis, sign)
+        for at in range(begin, end, BLOCK):
+            out.append(t.positions(signal.block(at, min(at + BLOCK, end))) + begin)
+    return np.concatenate(out) if out else np.empty(0)
+
+
+def to_recording(samples: Samples, options: ReadOptions) -> Recording:
+    """Edges of the crank, cam and cylinder-1 signals of a sampled log. Raises InputError."""
+    decisions, notes = dict(samples.decisions), list(samples.notes)
+    unit = f" {samples.unit}" if samples.unit else ""
+    if samples.crank.size < 3:
+        raise InputError(
+            f"{samples.source}: only {samples.crank.size} samples; record at least two turns of the crank"
+        )
+    crank = Signal(samples.crank)
+    if options.threshold_v is None:
+        # a threshold that was given is meant for the signal as it was recorded
+        crank, drift = without_drift(crank)
+        if drift > 0:
+            notes.append(
+                f"The crank signal drifts by {drift:.3g}{unit}; the drift was taken out before triggering."
+            )
+    choice, levels, _ = choose(
+        stretches(crank), threshold=options.threshold_v, edge=options.edge or None, source=samples.source
+    )
+    position = trigger(crank, choice.threshold, choice.hysteresis, choice.sign, samples.breaks)
+    if position.size < 2:
+        raise InputError(
+            f"{samples.source}: no crank edge at threshold {choice.threshold:g}{unit}; check the channel"
+        )
+    crank_s = strictly_growing(samples.at(position))
+    error = edge_error(samples.crank, position, levels)
+    step = samples.step_s
+    given = " (given)"
+    decisions |= {
+        "threshold": f"{choice.threshold:.4g}{unit}" + (given if options.threshold_v is not None else ""),
+        "hysteresis": f"{choice.hysteresis:.3g}{unit}",
+        "edge": choice.edge + (given if options.edge else ""),
+        "polarity": polarity(choice, levels),
+        "signal": f"{levels.low:.3g} to {levels.high:.3g}{unit}, noise {levels.noise:.2g}{unit}"
+        + (", two levels (Hall or digital)" if levels.two_level else ""),
+        "sampling": f"{1 / step:.6g} Hz" if samples.time_s is None else f"about {1 / step:.6g} Hz, uneven",
+    }
+    extra: dict[str, FloatArray | None] = {"cam": None, "cylinder1": None}
+    for name in extra:
+        values = getattr(samples, name)
+        if values is None:
+            continue
+        found = pulses(values, samples.breaks)
+        if found is None:
+            notes.append(f"The {name} signal never moves; it is not used.")
+            continue
+        extra[name] = strictly_growing(samples.at(found[0]))
+        decisions[f"{name} threshold"] = f"{found[1]:.4g}{unit}, {found[2]}"
+    return Recording(
+        source=samples.source,
+        crank_s=crank_s,
+        cam_s=extra["cam"],
+        cylinder1_s=extra["cylinder1"],
+        clock_step_s=error * step,
+        decisions=decisions,
+        notes=tuple(notes),
+    )
+
+
+def polarity(choice: Choice, levels: Levels) -> str:
+    """How the edge was found, in words for the reader of the result."""
+    if choice.gap > 0.5:
+        return f"{choice.edge} edge shows the gap as one interval of about {choice.gap + 1:.1f} pitches"
+    return (
+        f"{choice.edge} edge, no gap seen"
+        if choice.teeth
+        else f"{choice.edge} edge, too few turns to compare"
+    )
+
+
+def strictly_growing(time_s: FloatArray) -> FloatArray:
+    """Drop times that do not grow (crossings between two samples of the same time)."""
+    keep = np.diff(time_s, prepend=-np.inf) > 0
+    return time_s if keep.all() else time_s[keep]
+
+
+def edge_error(values: Any, position: FloatArray, levels: Levels) -> float:
+    """Step [samples] of a clock whose rounding would disturb the edges as much as sampling and noise do.
+
+    The clock's rounding has a standard deviation of step / sqrt(12). Two parts are added in squares: the
+    noise over the slope at the crossing, and the straight line's own error, for which a quarter of the
+    relative difference between the line's slope and its neighbours' stands; where the whole flank lies
+    between two samples the place inside the interval is unknown and the part becomes one sample.
+    """
+    pick = position[:: max(1, position.size // 2000)]
+    i = np.clip(pick.astype(np.int64), 1, max(values.size - 3, 1))
+    y = [np.asarray(values[np.minimum(i + k, values.size - 1)], dtype=float) for k in (-1, 0, 1, 2)]
+    rise = y[2] - y[1]
+    slope = np.maximum(np.abs(rise), 1e-12)
+    beside = 0.5 * ((y[1] - y[0]) + (y[3] - y[2]))
+    share = np.abs(rise - beside) / slope
+    line = np.where(share > 0.95, 1.0, share / 4)
+    noise = levels.noise / slope * np.sqrt(12.0)
+    return float(np.sqrt(np.median(line**2 + noise**2)))
+
+
+def pulses(values: Any, breaks: list[int]) -> tuple[FloatArray, float, str] | None:
+    """Edges [samples] of a cam signal or an ignition mark at half its height, that height, and which edge.
+
+    None when the signal never moves. Rare short pulses count, so the extremes are the outermost values
+    that occur five times. The edge is the beginning of the pulse: the flank away from where the signal rests.
+    """
+    signal = Signal(values)
+    if signal.size < 3:
+        return None
+    low, high = _extremes(signal)
+    looks = survey(np.concatenate(stretches(signal)))
+    if high <= low or high - low < 12 * looks.noise:
+        return None
+    middle = float(np.median(np.concatenate(stretches(signal))))
+    # a signal that rests nearly at its upper end carries pulses downwards
+    sign = -1 if middle - low > 3 * (high - middle) and not looks.two_level else 1
+    level = 0.5 * (low + high) if looks.two_level else middle + 0.5 * ((high if sign > 0 else low) - middle)
+    found = trigger(signal, level, 0.25 * abs((high if sign > 0 else low) - level), sign, breaks)
+    return (found, level, "rising" if sign > 0 else "falling") if found.size else None
+
+
+def _extremes(signal: Signal) -> tuple[float, float]:
+    low: list[float] = []
+    high: list[float] = []
+    for at in range(0, signal.size, BLOCK):
+        block = signal.block(at, min(at + BLOCK, signal.size))
+        k = min(5, block.size)
+        low += np.partition(block, k - 1)[:k].tolist()
+        high += np.partition(block, block.size - k)[-k:].tolist()
+    k = min(5, len(low)) - 1
+    return float(sorted(low)[k]), float(sorted(high)[-1 - k])
