@@ -8,10 +8,13 @@ done.recording, done.truth.misfires
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from misfire.errors import InputError
 from misfire.intake.recording import Channels, Recording
+from misfire.simulate.controller import Counts, monitor
 from misfire.simulate.driver import RAD_PER_RPM
+from misfire.simulate.library import load_scenario, scenario_names
 from misfire.simulate.motion import Motion, run
 from misfire.simulate.result import Simulated, Truth
 from misfire.simulate.scenario import (
@@ -25,11 +28,9 @@ from misfire.simulate.scenario import (
     Scenario,
     ToothErrors,
     Torsion,
-    load_scenario,
     prepared_engine,
-    scenario_names,
 )
-from misfire.simulate.sensor import record
+from misfire.simulate.sensor import Edges, record
 
 __all__ = [
     "Clock", "Combustion", "Controller", "Driveline", "Fault", "Misfires", "Motion", "Phase", "Scenario",
@@ -43,15 +44,18 @@ def simulate(scenario: Scenario) -> Simulated:
 
     Raises InputError when the engine stalls at once or the log would hold fewer than two turns.
     """
-    drive, wheel, noise, slow = (
-        np.random.default_rng(k) for k in np.random.SeedSequence(scenario.seed).spawn(4)
-    )
-    motion = run(scenario, drive)
-    edges = record(scenario, motion, wheel, noise)
+    motion, edges, counts = _run(scenario)
+    notes: tuple[str, ...] = ()
+    shut = _limp(scenario, counts)
+    if shut:
+        # the injectors stay off from the count that was one too many; everything before repeats itself
+        motion, edges, counts = _run(scenario.but(misfires=scenario.misfires + shut))
+        notes = tuple(f"injector of cylinder {m.cylinders[0]} shut off at {m.from_s:.3f} s" for m in shut)
     assert scenario.engine.wheel is not None
     if len(edges.crank_s) < 2 * scenario.engine.wheel.teeth:
         raise InputError(f"scenario {scenario.name}: fewer than two turns; make the programme longer")
-    truth = _truth(scenario, motion, edges.tooth_error_deg, edges.faults)
+    truth = _truth(scenario, motion, edges.tooth_error_deg, edges.faults, notes)
+    slow = _streams(scenario)[3]
     c = scenario.clock
     recording = Recording(
         source=f"simulated: {scenario.name}",
@@ -68,10 +72,42 @@ def simulate(scenario: Scenario) -> Simulated:
         channels=_channels(scenario, motion, truth, slow),
         truth=truth,
         edges=edges,
+        counts=None if counts is None else counts.totals,
     )
 
 
-def _truth(s: Scenario, motion: Motion, errors: np.ndarray, faults: dict[str, int]) -> Truth:
+def _streams(s: Scenario) -> list[np.random.Generator]:
+    """Separate draws for combustion, wheel, sensor, channels and controller."""
+    return [np.random.default_rng(k) for k in np.random.SeedSequence(s.seed).spawn(5)]
+
+
+def _run(s: Scenario) -> tuple[Motion, Edges, Counts | None]:
+    drive, wheel, noise, _, stored = _streams(s)
+    motion = run(s, drive)
+    edges = record(s, motion, wheel, noise)
+    counts = monitor(s, motion, edges.tooth_error_deg, stored) if s.controller.enabled else None
+    return motion, edges, counts
+
+
+def _limp(s: Scenario, counts: Counts | None) -> tuple[Misfires, ...]:
+    """A dead cylinder for each injector that the controller shuts off."""
+    out = []
+    limit = s.controller.limp_after
+    if counts is not None and limit > 0:
+        for c in range(1, s.engine.cylinders + 1):
+            mine = counts.time_s[counts.cylinder == c]
+            if len(mine) >= limit:
+                out.append(Misfires(kind="dead", cylinders=(c,), from_s=float(mine[limit - 1])))
+    return tuple(out)
+
+
+def _truth(
+    s: Scenario,
+    motion: Motion,
+    errors: npt.NDArray[np.float64],
+    faults: dict[str, int],
+    notes: tuple[str, ...],
+) -> Truth:
     e = motion.events
     normal = e["normal_work_j"].astype(float)
     work = e["work_j"].astype(float)
@@ -94,6 +130,7 @@ def _truth(s: Scenario, motion: Motion, errors: np.ndarray, faults: dict[str, in
         title=s.title,
         seed=s.seed,
         stopped=motion.stopped,
+        notes=notes,
     )
 
 

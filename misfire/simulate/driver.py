@@ -156,6 +156,8 @@ class Driver:
     def __init__(self, s: Scenario, cylinder: Cylinder, tables: WorkTables, rng: np.random.Generator) -> None:
         e = s.engine
         self.s, self.cylinder, self.rng = s, cylinder, rng
+        # a rule's draws do not depend on how many rules follow it
+        self.rule_rng = rng.spawn(len(s.misfires))
         tdc = np.array(e.firing_tdc_deg)
         start = (tdc - 360.0) % 720.0
         order = np.argsort(start)
@@ -205,6 +207,12 @@ class Driver:
         """Mean inertia [kg m^2] with what is coupled."""
         return self.crank_kg_m2 + self.piston_kg_m2 + self.extra_kg_m2
 
+    def slot_mean_rad_s(self) -> float:
+        """Mean speed [rad/s] over the slots handed out last."""
+        span = self.t - self.slot_time[0]
+        turned = sum(self.slot_rad) * len(self.slot_time) / self.n
+        return turned / span if span > 0.0 else self.w
+
     def friction_nm(self, w: float) -> float:
         """Friction torque [N m] of all cylinders, and the accessories."""
         k = w / RAD_PER_RPM / 1000.0
@@ -232,7 +240,7 @@ class Driver:
         """
         n = self.n
         z = self.rng.standard_normal((cycles * n, 3)).tolist()
-        u = self.rng.random((cycles * n, max(len(self.rules.rules), 1))).tolist()
+        u = np.array([r.random(cycles * n) for r in self.rule_rng]).T.tolist() or [[]] * (cycles * n)
         self.slot_energy, self.slot_time = [], []
         for k in range(cycles):
             if k and self.extra(self.programme.step) != self.extra_kg_m2:

@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from misfire.errors import InputError
 from misfire.simulate.driver import RAD_PER_RPM, STALL_RAD_S, Driver
+from misfire.simulate.elastic import Shaft, Twist
 from misfire.simulate.gas import WorkTables
 from misfire.simulate.mechanics import Cylinder, inertia_kg_m2
 from misfire.simulate.scenario import Scenario
@@ -25,6 +26,7 @@ from misfire.simulate.scenario import Scenario
 FloatArray = npt.NDArray[np.float64]
 
 _CHUNK_S = 1.0
+_FLEXIBLE_CHUNK_S = 0.25
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,8 @@ class Motion:
         Firing TDC as global crank angle [deg], its time [s] and speed [rad/s], in firing order.
     events : dict of name -> array, shape (events,)
         cylinder, manifold_kpa, load_pct, state, cause, work_j (combustion work), normal_work_j.
+    twist_deg : array, shape (points,), or None
+        Angle [deg] of the wheel ahead of the rigid crank, where torsion is modelled.
     """
 
     step_deg: float
@@ -54,6 +58,7 @@ class Motion:
     tdc_rad_s: FloatArray
     events: dict[str, npt.NDArray[np.generic]]
     stopped: bool
+    twist_deg: FloatArray | None = None
 
     def time_at_s(self, angle_deg: FloatArray) -> FloatArray:
         """Time [s] at global crank angles [deg] inside the grid: constant acceleration inside a cell."""
@@ -85,7 +90,7 @@ class _Cells:
 
     def __init__(self, s: Scenario, cylinder: Cylinder, driver: Driver) -> None:
         self.n = round(720.0 / s.step_deg)
-        self.exhaust = s.gas.exhaust_kpa
+        self.exhaust, self.crankcase = s.gas.exhaust_kpa, s.gas.crankcase_kpa
         self.first: list[int] = []
         self.tables: list[WorkTables] = []
         shared: dict[float, WorkTables] = {}
@@ -97,18 +102,24 @@ class _Cells:
                 shared[lead] = WorkTables(s.gas, cylinder, edges)
             self.first.append(cell)
             self.tables.append(shared[lead])
-        self.tail = np.zeros(2 * self.n + 2)
+        self.weights = np.ones((1, driver.n))
+        self.tail = np.zeros((1, 2 * self.n + 2))
+
+    def weigh(self, weights: FloatArray) -> None:
+        """Ask for further sums in which each slot's work counts with a weight, shape (sums, slots)."""
+        self.weights = np.vstack([np.ones(weights.shape[-1]), weights])
+        self.tail = np.zeros((len(self.weights), self.tail.shape[1]))
 
     def add(
         self, cycles: int, kpa: FloatArray, heat: FloatArray, start: FloatArray, burn: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Gas work [J] of cycles * n cells, and combustion work [J] of each event.
+        """Gas work [J] of cycles * n cells by sum (row 0 plain), combustion work [J] of each event.
 
         The inputs have shape (cycles, slots); events reach up to two cycles ahead, kept in `tail`.
         """
         n = self.n
-        total = np.zeros((cycles + 2) * n + 2)
-        total[: len(self.tail)] += self.tail
+        total = np.zeros((len(self.weights), (cycles + 2) * n + 2))
+        total[:, : self.tail.shape[1]] += self.tail
         done = np.zeros(kpa.shape)
         for table in {id(t): t for t in self.tables}.values():
             slots = [i for i, t in enumerate(self.tables) if t is table]
@@ -119,14 +130,16 @@ class _Cells:
             heat_cells = heat_cells.reshape(cycles, len(slots), width)
             done[:, slots] = heat_cells.sum(axis=2)
             for j, slot in enumerate(slots):
-                work = kpa[:, slot, None] * a + (self.exhaust * b + c)
+                work = kpa[:, slot, None] * a + (self.exhaust * b + self.crankcase * c)
                 work[:, at : at + width] += heat_cells[:, j]
                 f = self.first[slot]
                 # n cells side by side, the one cell that overlaps the next event on its own
-                total[f : f + cycles * n] += work[:, :n].ravel()
-                total[f + n : f + n + cycles * n : n] += work[:, n]
-        self.tail = total[cycles * n :].copy()
-        return total[: cycles * n], done
+                plain, over = work[:, :n].ravel(), work[:, n]
+                for row, weight in enumerate(self.weights[:, slot]):
+                    total[row, f : f + cycles * n] += plain if row == 0 else weight * plain
+                    total[row, f + n : f + n + cycles * n : n] += over if row == 0 else weight * over
+        self.tail = total[:, cycles * n :].copy()
+        return total[:, : cycles * n], done
 
 
 def run(s: Scenario, rng: np.random.Generator) -> Motion:
@@ -134,88 +147,158 @@ def run(s: Scenario, rng: np.random.Generator) -> Motion:
 
     Raises InputError when the engine stalls before the log holds two turns.
     """
-    e = s.engine
-    cylinder = cylinder_of(s)
-    n = round(720.0 / s.step_deg)
-    plain = WorkTables(s.gas, cylinder, np.asarray(-360.0 + s.step_deg * np.arange(n + 2), dtype=np.float64))
-    driver = Driver(s, cylinder, plain, rng)
-    cells = _Cells(s, cylinder, driver)
-    grid = np.asarray(s.step_deg * np.arange(n + 1), dtype=np.float64)
-    still = inertia_kg_m2(
-        cylinder.crank,
-        e.rotating_inertia_kg_m2 or 0.1,
-        e.reciprocating_mass_kg or 0.0,
-        grid,
-        np.array(e.firing_tdc_deg),
-    )
-    step = math.radians(s.step_deg)
-    slot_cell = np.round(driver.slot_start_deg / s.step_deg).astype(int)
-    slot_edges = np.append(slot_cell, slot_cell[0] + n)
+    return _Run(s, rng).go()
 
-    driver.run_cycles(1, -1)
-    _, done = _add(cells, driver, 1)
-    works = [done]
-    energy = 0.5 * (still[0] + driver.extra_kg_m2) * driver.w**2
-    t = driver.t
-    times, speeds, gas_parts = (
-        [np.array([t])],
-        [np.array([math.sqrt(2 * energy / (still[0] + driver.extra_kg_m2))])],
-        [],
-    )
-    last_brake = driver.events.outer_nm[-1] + driver.events.friction_nm[-1]
-    cycle = 0
-    stopped = False
-    while not (driver.programme.done or stopped):
-        extra = driver.extra(driver.programme.step)
-        if extra != driver.extra_kg_m2:
-            scale = (still[0] + extra) / (still[0] + driver.extra_kg_m2)
-            energy *= scale
-            driver.extra_kg_m2 = extra
+
+class _Run:
+    """Stretch by stretch: events from the driver, work on the cells, then the exact energy."""
+
+    def __init__(self, s: Scenario, rng: np.random.Generator) -> None:
+        e = s.engine
+        self.s = s
+        self.n = n = round(720.0 / s.step_deg)
+        self.step = math.radians(s.step_deg)
+        cylinder = cylinder_of(s)
+        wide = np.asarray(-360.0 + s.step_deg * np.arange(n + 2), dtype=np.float64)
+        self.plain = WorkTables(s.gas, cylinder, wide)
+        self.driver = Driver(s, cylinder, self.plain, rng)
+        self.cells = _Cells(s, cylinder, self.driver)
+        grid = np.asarray(s.step_deg * np.arange(n + 1), dtype=np.float64)
+        mass, tdc = e.reciprocating_mass_kg or 0.0, np.array(e.firing_tdc_deg)
+        self.still = inertia_kg_m2(cylinder.crank, self.driver.crank_kg_m2, mass, grid, tdc)
+        cell = np.round(self.driver.slot_start_deg / s.step_deg).astype(int)
+        self.first_cell = int(cell[0])
+        self.slot_cells = np.diff(np.append(cell, cell[0] + n))
+        self.twist: Twist | None = None
+        if s.torsion.natural_hz > 0.0:
+            k = s.torsion
+            self.twist = Twist.of(e.cylinders, self.driver.crank_kg_m2, k.natural_hz, k.damping, k.front)
+            shape = self.twist.shape_cylinder[np.array(self.driver.slot_cylinder) - 1]
+            self.cells.weigh(shape[None, :])
+            each = [inertia_kg_m2(cylinder.crank, 0.0, mass, grid, np.array([x])) for x in tdc]
+            self.modal_inertia = np.sum(self.twist.shape_cylinder[:, None] * np.array(each), axis=0)
+        self.shaft: Shaft | None = None
+        self.gear_m = 0.0
+
+    def go(self) -> Motion:
+        """All stretches, put together."""
+        driver, n = self.driver, self.n
+        driver.run_cycles(1, -1)
+        _, done = _add(self.cells, driver, 1)
+        works = [done]
+        self.rigid_extra = self._rigid_extra()
+        self.last = (driver.events.friction_nm[-1], driver.events.outer_nm[-1])
+        self.t = driver.t
+        times, speeds = [np.array([self.t])], [np.array([driver.w])]
+        gas_parts: list[FloatArray] = []
+        twists = [np.zeros(1)]
+        self.energy = 0.5 * (self.still[0] + self.rigid_extra) * driver.w**2
+        cycle = 0
+        stopped = False
+        while not (driver.programme.done or stopped):
+            self._couple()
+            span = _CHUNK_S if self.shaft is None else _FLEXIBLE_CHUNK_S
+            want = int(min(max(span * driver.w / (4.0 * math.pi), 2), 40))
+            had = len(driver.events.cylinder)
+            count = driver.run_cycles(want, cycle)
+            slots = len(driver.events.cylinder) - had
+            whole = slots // driver.n
+            stopped = driver.stopped
+            if whole < count:
+                # the engine stalled inside a cycle: that part is dropped
+                _drop(driver, slots - whole * driver.n)
+                count = whole
+            if count == 0:
+                break
+            sums, done = _add(self.cells, driver, count)
+            works.append(done)
+            square, short = self._advance(sums[0], had, count)
+            stopped = stopped or short
+            w = np.sqrt(square)
+            dt = 2.0 * self.step / (w[1:] + w[:-1])
+            clock = self.t + np.cumsum(dt)
+            times.append(clock)
+            speeds.append(w[1:])
+            gas_parts.append(sums[0][: len(dt)])
+            if self.twist is not None and len(dt):
+                mean = self.step / float(np.mean(dt))
+                modal = (
+                    sums[1] / self.step
+                    - 0.5
+                    * np.diff(np.tile(self.modal_inertia[:-1], count + 1)[: count * n + 1])
+                    / self.step
+                    * mean**2
+                )
+                twists.append(self.twist.angle_rad(modal, self.step / mean)[: len(dt)])
+            if stopped:
+                break
+            self.t = driver.t = float(clock[-1])
+            level = 0.5 * driver.mean_kg_m2 * float(np.mean(square[-n - 1 :]))
+            driver.energy += level - float(np.mean(driver.slot_energy[-driver.n :]))
+            driver.w = math.sqrt(max(2.0 * driver.energy / driver.mean_kg_m2, STALL_RAD_S**2))
+            cycle += count
+        twist = np.degrees(np.concatenate(twists)) if self.twist is not None else None
+        return _collect(self.s, driver, times, speeds, gas_parts, works, self.plain, stopped, twist)
+
+    def _flexible(self) -> bool:
+        return self.s.driveline.natural_hz > 0.0 and self.driver.programme.step.gear_m > 0.0
+
+    def _rigid_extra(self) -> float:
+        """Inertia [kg m^2] that moves with the crank: all that is coupled, less a vehicle on a spring."""
+        p = self.driver.programme.step
+        spring = self.s.driveline.vehicle_kg * p.gear_m**2 if self._flexible() else 0.0
+        return self.driver.extra(p) - spring
+
+    def _couple(self) -> None:
+        """Take over what the present step couples to the crank; the crank's speed does not jump."""
+        driver, p = self.driver, self.driver.programme.step
+        extra = self._rigid_extra()
+        if extra != self.rigid_extra:
+            self.energy *= (self.still[0] + extra) / (self.still[0] + self.rigid_extra)
+            self.rigid_extra = extra
+        if driver.extra(p) != driver.extra_kg_m2:
+            driver.extra_kg_m2 = driver.extra(p)
             driver.energy = 0.5 * driver.mean_kg_m2 * driver.w**2
-        want = int(min(max(_CHUNK_S * driver.w / (4.0 * math.pi), 2), 40))
-        had = len(driver.events.cylinder)
-        count = driver.run_cycles(want, cycle)
-        slots = len(driver.events.cylinder) - had
-        whole = slots // driver.n
-        if whole < count:
-            # the loop met the stall inside a cycle: drop its part
-            _drop(driver, slots - whole * driver.n)
-            count = whole
-        stopped = driver.stopped
-        if count == 0:
-            break
-        gas, done = _add(cells, driver, count)
-        works.append(done)
-        brake = np.array(driver.events.outer_nm[had:]) + np.array(driver.events.friction_nm[had:])
-        spread = np.repeat(brake, np.tile(np.diff(slot_edges), count))[: count * n]
-        shift = int(slot_cell[0])
-        if shift:
-            spread = np.concatenate([np.full(shift, last_brake), spread])[: count * n]
-        last_brake = float(brake[-1])
-        inertia = np.append(np.tile(still[:-1], count), still[0]) + extra
-        level = np.empty(count * n + 1)
-        level[0] = energy
-        np.cumsum(gas - spread * step, out=level[1:])
-        level[1:] += energy
+        if not self._flexible():
+            self.shaft, self.gear_m = None, 0.0
+        elif self.shaft is None or p.gear_m != self.gear_m:
+            d = self.s.driveline
+            engine = float(np.mean(self.still)) + extra
+            self.shaft = Shaft(engine, d.vehicle_kg * p.gear_m**2, d.natural_hz, d.damping)
+            mean = sum(driver.events.outer_nm[-driver.n :]) / driver.n
+            self.shaft.twist_rad = mean / self.shaft.stiffness_nm
+            self.shaft.vehicle_rad_s = driver.w
+            self.gear_m = p.gear_m
+
+    def _spread(self, values: list[float], last: float, count: int) -> FloatArray:
+        """A value of each slot on the cells."""
+        cells = np.repeat(np.array(values), np.tile(self.slot_cells, count))
+        if self.first_cell:
+            cells = np.concatenate([np.full(self.first_cell, last), cells])
+        return cells[: count * self.n]
+
+    def _advance(self, gas: FloatArray, had: int, count: int) -> tuple[FloatArray, bool]:
+        """Square of the crank speed at the grid points of `count` cycles; True when the engine stops."""
+        e = self.driver.events
+        friction = self._spread(e.friction_nm[had:], self.last[0], count)
+        outer = self._spread(e.outer_nm[had:], self.last[1], count)
+        self.last = (e.friction_nm[-1], e.outer_nm[-1])
+        inertia = np.append(np.tile(self.still[:-1], count), self.still[0]) + self.rigid_extra
+        if self.shaft is not None:
+            w = math.sqrt(2.0 * self.energy / inertia[0])
+            mean = self.driver.slot_mean_rad_s()
+            drive = gas / self.step - friction - 0.5 * np.diff(inertia) / self.step * mean**2
+            outer = self.shaft.torque_nm(drive, outer, w, self.step / mean)
+        level = np.empty(count * self.n + 1)
+        level[0] = self.energy
+        np.cumsum(gas - (friction + outer) * self.step, out=level[1:])
+        level[1:] += self.energy
         square = 2.0 * level / inertia
         low = np.flatnonzero(square < STALL_RAD_S**2)
         if len(low):
-            stopped = True
-            square = square[: max(int(low[0]), 1)]
-        w = np.sqrt(square)
-        dt = 2.0 * step / (w[1:] + w[:-1])
-        clock = t + np.cumsum(dt)
-        times.append(clock)
-        speeds.append(w[1:])
-        gas_parts.append(gas[: len(dt)])
-        if stopped:
-            break
-        energy, t = float(level[-1]), float(clock[-1])
-        driver.t = t
-        driver.energy += float(np.mean(level[-n - 1 :])) - float(np.mean(driver.slot_energy[-driver.n :]))
-        driver.w = math.sqrt(max(2.0 * driver.energy / driver.mean_kg_m2, STALL_RAD_S**2))
-        cycle += count
-    return _collect(s, driver, times, speeds, gas_parts, works, plain, stopped)
+            return square[: max(int(low[0]), 1)], True
+        self.energy = float(level[-1])
+        return square, False
 
 
 def _drop(driver: Driver, slots: int) -> None:
@@ -240,6 +323,7 @@ def _collect(
     works: list[FloatArray],
     plain: WorkTables,
     stopped: bool,
+    twist: FloatArray | None,
 ) -> Motion:
     time, speed = np.concatenate(times), np.concatenate(speeds)
     if len(time) * s.step_deg < 4 * 360.0 or time[-1] <= 0.0:

@@ -1,16 +1,11 @@
-"""What a simulated log is made of: frozen descriptions, from Python or from a TOML file."""
+"""What a simulated log is made of: frozen descriptions with keyword arguments."""
 
 from __future__ import annotations
 
 import dataclasses
-import difflib
 import math
-import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from importlib import resources
-from pathlib import Path
-from typing import Any, get_type_hints
+from typing import Any
 
 from misfire.engine import Engine, Wheel
 from misfire.errors import InputError
@@ -180,7 +175,6 @@ class Driveline:
     vehicle_kg: float = 1400.0
     natural_hz: float = 0.0
     damping: float = 0.06
-    wheel_m: float = 0.3
     road_n: float = 180.0
     drag_n_s2_m2: float = 0.4
     starter_kg_m2: float = 0.7
@@ -188,10 +182,11 @@ class Driveline:
 
 @dataclass(frozen=True, kw_only=True)
 class Torsion:
-    """First free mode of the crankshaft as seen at the wheel: 0 Hz switches it off."""
+    """First elastic mode of the crankshaft; 0 Hz switches it off. `front`: the wheel sits at the pulley."""
 
     natural_hz: float = 0.0
     damping: float = 0.02
+    front: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,7 +195,8 @@ class Controller:
 
     `pattern` "right": it stored the true wheel; "none": it takes the wheel as perfect; "stale": it stored
     another wheel (`stale_sd_deg`, or the explicit `stale_errors_deg`). `monitor` False: suspended, reads 0.
-    `threshold` is the lost work above which an event counts.
+    `threshold` is the lost work above which an event counts. `limp_after` counts of one cylinder make the
+    controller shut that injector off (0 = never).
     """
 
     enabled: bool = False
@@ -209,6 +205,7 @@ class Controller:
     stale_sd_deg: float = 0.1
     stale_errors_deg: tuple[float, ...] = ()
     threshold: float = 0.5
+    limp_after: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -339,124 +336,3 @@ def _known_cylinders(s: Scenario, cylinders: tuple[int, ...], where: str) -> Non
     for c in cylinders:
         if not 1 <= c <= s.engine.cylinders:
             raise InputError(f"{where}: cylinder {c}; the engine has 1 to {s.engine.cylinders}")
-
-
-_TABLES: dict[str, type] = {
-    "gas": GasModel, "combustion": Combustion, "teeth": ToothErrors, "clock": Clock,
-    "driveline": Driveline, "torsion": Torsion, "controller": Controller,
-}  # fmt: skip
-_LISTS: dict[str, type] = {"programme": Phase, "misfires": Misfires, "faults": Fault}
-_ENGINE_TABLES = ("wheel", "cam", "cylinder1", "engine")
-_SCALARS = ("title", "seed", "layout", "friction", "accessory_nm", "coolant_c", "channel_hz", "step_deg")
-
-
-def scenario_from_mapping(data: Mapping[str, Any], name: str) -> Scenario:
-    """Build from parsed TOML: `layout` names a shipped engine, or an [engine] section describes one.
-
-    Raises InputError that names the key and the nearest known one.
-    """
-    known = [*_TABLES, *_LISTS, *_ENGINE_TABLES, *_SCALARS]
-    kw: dict[str, Any] = {"name": name}
-    for key, value in data.items():
-        if key not in known:
-            raise InputError(f"{name}: unknown key '{key}'{_near(key, known)}")
-        if key in _TABLES:
-            kw[key] = _build(_TABLES[key], value, f"{name}: [{key}]")
-        elif key in _LISTS:
-            if not isinstance(value, list):
-                raise InputError(f"{name}: {key} is a list of steps, written [[{key}]]")
-            kw[key] = tuple(_build(_LISTS[key], v, f"{name}: [[{key}]]") for v in value)
-        elif key in _SCALARS and key != "layout":
-            want = str if key == "title" else int if key == "seed" else float
-            kw[key] = _value(value, want, f"{name}: {key}")
-    described = {k: data[k] for k in _ENGINE_TABLES if k in data}
-    if "engine" in described:
-        engine = Engine.from_mapping(described, name)
-    else:
-        engine = Engine.load(str(data.get("layout", "inline4")))
-        if described:
-            part = Engine.from_mapping({**described, "engine": {"firing_order": [1]}}, name)
-            engine = dataclasses.replace(
-                engine,
-                wheel=part.wheel or engine.wheel,
-                cam_edges_deg=part.cam_edges_deg if "cam" in described else engine.cam_edges_deg,
-                mark_after_tdc1_deg=part.mark_after_tdc1_deg
-                if "cylinder1" in described
-                else engine.mark_after_tdc1_deg,
-                marks_per_cycle=part.marks_per_cycle if "cylinder1" in described else engine.marks_per_cycle,
-            )
-    if "programme" not in kw:
-        raise InputError(f"{name}: the programme is missing; give at least one [[programme]] step")
-    return Scenario(engine=prepared_engine(engine), **kw)
-
-
-def _build(kind: type, body: Any, where: str) -> Any:
-    if not isinstance(body, Mapping):
-        raise InputError(f"{where}: must be a section with keys")
-    hints = get_type_hints(kind)
-    kw = {}
-    for key, value in body.items():
-        if key not in hints:
-            raise InputError(f"{where}: unknown key '{key}'{_near(key, list(hints))}")
-        kw[key] = _value(value, hints[key], f"{where}: {key}")
-    try:
-        return kind(**kw)
-    except TypeError as err:
-        raise InputError(f"{where}: {str(err).split('__init__() ')[-1]}") from err
-
-
-def _value(value: Any, hint: Any, where: str) -> Any:
-    text = str(hint)
-    bad = InputError(f"{where} = {value!r}: not what is expected ({text.replace('<class ', '').strip('>')})")
-    if isinstance(value, bool):
-        if hint is bool:
-            return value
-        raise bad
-    if text.startswith("tuple"):
-        if not isinstance(value, list) or not all(isinstance(v, (int, float)) for v in value):
-            raise bad
-        return tuple(value)
-    if text.startswith("dict"):
-        if not isinstance(value, Mapping) or not all(isinstance(v, (int, float)) for v in value.values()):
-            raise bad
-        return {str(k): float(v) for k, v in value.items()}
-    if hint is str or hint is int:
-        if not isinstance(value, hint):
-            raise bad
-        return value
-    if "float" in text and isinstance(value, (int, float)):
-        if math.isnan(value):
-            raise bad
-        return float(value)
-    raise bad
-
-
-def _near(word: str, known: list[str]) -> str:
-    hit = difflib.get_close_matches(word, known, 1, 0.4)
-    return f"; did you mean '{hit[0]}'?" if hit else f"; known are {', '.join(sorted(known))}"
-
-
-def scenario_names() -> list[str]:
-    """Names of the shipped scenarios, sorted."""
-    folder = resources.files("misfire").joinpath("simulate", "scenarios")
-    return sorted(p.name.removesuffix(".toml") for p in folder.iterdir() if p.name.endswith(".toml"))
-
-
-def load_scenario(source: str | Path) -> Scenario:
-    """A shipped scenario by name, or one from a TOML file. Raises InputError."""
-    text = str(source)
-    if text in scenario_names():
-        file = resources.files("misfire").joinpath("simulate", "scenarios", f"{text}.toml")
-        return scenario_from_mapping(tomllib.loads(file.read_text("utf-8")), text)
-    path = Path(text)
-    if not path.is_file():
-        raise InputError(
-            f"scenario '{text}': no such file and no such scenario{_near(text, scenario_names())}"
-        )
-    try:
-        data = tomllib.loads(path.read_text("utf-8-sig"))
-    except (OSError, UnicodeDecodeError) as err:
-        raise InputError(f"{text}: cannot be read as text; give a scenario file (TOML)") from err
-    except tomllib.TOMLDecodeError as err:
-        raise InputError(f"{text}: not valid TOML ({err}); correct that line") from err
-    return scenario_from_mapping(data, path.stem)

@@ -101,6 +101,9 @@ def record(s: Scenario, motion: Motion, rng: np.random.Generator, noise: np.rand
     t0 = motion.time_at_s(angle)
     rpm = np.interp(t0, motion.time_s, motion.speed_rad_s) * 30.0 / np.pi
     late = fixed[tooth] + _moving_errors_deg(s.teeth, wheel, pattern, tooth, t0, rpm)
+    if motion.twist_deg is not None:
+        points = s.step_deg * np.arange(len(motion.twist_deg))
+        late = late - np.interp(angle, points, motion.twist_deg)
     t = motion.time_at_s(np.clip(angle + late, 0.0, last))
     middle = t0[-1] / 2.0
     at = np.arange(wheel.teeth)
@@ -117,7 +120,16 @@ def record(s: Scenario, motion: Motion, rng: np.random.Generator, noise: np.rand
     cam_tick, cyl1_tick = _ticks(cam, s.clock), _ticks(cyl1, s.clock)
     step = 1.0 / s.clock.hz
     seconds = [np.asarray(k * step, dtype=np.float64) for k in (crank, cam_tick, cyl1_tick)]
-    return Edges(*seconds, crank, cam_tick, cyl1_tick, summary - summary.mean(), counted)
+    return Edges(
+        crank_s=seconds[0],
+        cam_s=seconds[1],
+        cylinder1_s=seconds[2],
+        crank_tick=crank,
+        cam_tick=cam_tick,
+        cylinder1_tick=cyl1_tick,
+        tooth_error_deg=summary - summary.mean(),
+        faults=counted,
+    )
 
 
 def _mark_angles(engine: Engine) -> tuple[float, ...]:

@@ -1,0 +1,147 @@
+"""Elastic parts: the driveline between crank and vehicle, and torsion of the crankshaft.
+
+Both are linear, so their response to the torque on a stretch of cells is computed exactly for a constant mean
+speed (time step = angle step / mean speed); the crank's own motion then follows from the exact energy form.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def respond(a: FloatArray, b: FloatArray, u: FloatArray, x0: FloatArray, dt_s: float) -> FloatArray:
+    """States of x' = A x + B u for u constant in each step, exact; shape (steps + 1, states).
+
+    `a` (states, states), `b` (states, inputs), `u` (steps, inputs), `x0` (states,). A must be diagonalisable.
+    """
+    from scipy.signal import lfilter
+
+    value, vector = np.linalg.eig(a.astype(complex))
+    into = np.linalg.solve(vector, np.column_stack([b, x0]).astype(complex))
+    grow = np.exp(value * dt_s)
+    rigid = np.abs(value) * dt_s < 1e-9
+    safe = np.where(rigid, 1.0, value)
+    gain = np.where(rigid, dt_s, (grow - 1.0) / safe)
+    out = np.empty((len(u) + 1, len(x0)), dtype=complex)
+    modal = np.empty((len(u) + 1, len(x0)), dtype=complex)
+    drive = u @ into[:, :-1].T * gain
+    for m in range(len(x0)):
+        start = into[m, -1]
+        modal[0, m] = start
+        modal[1:, m] = lfilter([1.0], [1.0, -grow[m]], drive[:, m], zi=[grow[m] * start])[0]
+    out = modal @ vector.T
+    return np.asarray(out.real)
+
+
+@dataclass
+class Shaft:
+    """Spring and damper between crank and vehicle, with its state from stretch to stretch.
+
+    engine_kg_m2, vehicle_kg_m2 at the crank; natural frequency [Hz] of engine against vehicle.
+    """
+
+    engine_kg_m2: float
+    vehicle_kg_m2: float
+    natural_hz: float
+    damping: float
+    twist_rad: float = 0.0
+    vehicle_rad_s: float = 0.0
+
+    @property
+    def stiffness_nm(self) -> float:
+        """k [N m/rad] from w_n^2 = k (1/J_e + 1/J_v)."""
+        return (2 * np.pi * self.natural_hz) ** 2 * self._reduced
+
+    @property
+    def _reduced(self) -> float:
+        return self.engine_kg_m2 * self.vehicle_kg_m2 / (self.engine_kg_m2 + self.vehicle_kg_m2)
+
+    @property
+    def damping_nms(self) -> float:
+        """c [N m s/rad] = 2 zeta w_n J_reduced."""
+        return 2.0 * self.damping * 2 * np.pi * self.natural_hz * self._reduced
+
+    def torque_nm(
+        self, engine_nm: FloatArray, vehicle_nm: FloatArray, engine_rad_s: float, dt_s: float
+    ) -> FloatArray:
+        """Mean shaft torque [N m] in each cell; `engine_nm` drives, `vehicle_nm` brakes."""
+        k, c, je, jv = self.stiffness_nm, self.damping_nms, self.engine_kg_m2, self.vehicle_kg_m2
+        a = np.array([[0.0, 1.0, -1.0], [-k / je, -c / je, c / je], [k / jv, c / jv, -c / jv]])
+        b = np.array([[0.0, 0.0], [1.0 / je, 0.0], [0.0, -1.0 / jv]])
+        x0 = np.array([self.twist_rad, engine_rad_s, self.vehicle_rad_s])
+        x = respond(a, b, np.column_stack([engine_nm, vehicle_nm]), x0, dt_s)
+        self.twist_rad, self.vehicle_rad_s = float(x[-1, 0]), float(x[-1, 2])
+        shaft = k * x[:, 0] + c * (x[:, 1] - x[:, 2])
+        return np.asarray(0.5 * (shaft[1:] + shaft[:-1]))
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Inertias [kg m^2] in a row, joined by springs [N m/rad]; free at both ends."""
+
+    inertia_kg_m2: FloatArray
+    stiffness_nm: FloatArray
+
+    def matrices(self) -> tuple[FloatArray, FloatArray]:
+        """Mass and stiffness matrix."""
+        k = self.stiffness_nm
+        stiff = np.diag(np.append(k, 0.0) + np.append(0.0, k)) - np.diag(k, 1) - np.diag(k, -1)
+        return np.diag(self.inertia_kg_m2), stiff
+
+    def modes(self) -> tuple[FloatArray, FloatArray]:
+        """Natural frequencies [Hz], ascending from the rigid one, and mass-normalised shapes in columns."""
+        root = 1.0 / np.sqrt(self.inertia_kg_m2)
+        _, stiff = self.matrices()
+        value, vector = np.linalg.eigh(stiff * root[:, None] * root[None, :])
+        return np.sqrt(np.maximum(value, 0.0)) / (2 * np.pi), vector * root[:, None]
+
+    def receptance(self, hz: float, damping: float) -> FloatArray:
+        """Complex amplitude [rad/(N m)] at each node for unit torque on each node, elastic modes only."""
+        f, shape = self.modes()
+        w, wn = 2 * np.pi * hz, 2 * np.pi * f[1:]
+        gain = 1.0 / (wn**2 - w**2 + 2j * damping * wn * w)
+        return np.asarray(np.einsum("im,m,jm->ij", shape[:, 1:], gain, shape[:, 1:]))
+
+    @classmethod
+    def crankshaft(cls, cylinders: int, rotating_kg_m2: float, natural_hz: float) -> Chain:
+        """Pulley, one node a cylinder, flywheel (0.6 of the inertia); springs fit the first frequency."""
+        throw = np.full(cylinders, 0.3 * rotating_kg_m2 / cylinders)
+        inertia = np.concatenate([[0.1 * rotating_kg_m2], throw, [0.6 * rotating_kg_m2]])
+        unit = cls(inertia, np.ones(cylinders + 1))
+        return cls(inertia, np.full(cylinders + 1, (natural_hz / unit.modes()[0][1]) ** 2))
+
+
+@dataclass
+class Twist:
+    """First elastic mode of the crankshaft as the pickup sees it, with its state from stretch to stretch."""
+
+    natural_hz: float
+    damping: float
+    shape_cylinder: FloatArray
+    shape_wheel: float
+    state: FloatArray
+
+    @classmethod
+    def of(
+        cls, cylinders: int, rotating_kg_m2: float, natural_hz: float, damping: float, front: bool
+    ) -> Twist:
+        """Mode of `Chain.crankshaft`; the wheel sits at the pulley (front) or at the flywheel."""
+        _, shape = Chain.crankshaft(cylinders, rotating_kg_m2, natural_hz).modes()
+        first = shape[:, 1]
+        return cls(natural_hz, damping, first[1:-1], float(first[0 if front else -1]), np.zeros(2))
+
+    def angle_rad(self, modal_nm: FloatArray, dt_s: float) -> FloatArray:
+        """Angle [rad] of the wheel ahead of the rigid crank at the cell ends, shape (cells,).
+
+        `modal_nm` is the torque of each cylinder times its mode shape, summed, per cell.
+        """
+        w = 2 * np.pi * self.natural_hz
+        a = np.array([[0.0, 1.0], [-(w**2), -2.0 * self.damping * w]])
+        x = respond(a, np.array([[0.0], [1.0]]), modal_nm[:, None], self.state, dt_s)
+        self.state = x[-1]
+        return np.asarray(self.shape_wheel * x[1:, 0])
