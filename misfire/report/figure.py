@@ -17,7 +17,7 @@ from misfire.report.markup import Table, esc
 from misfire.report.style import HOT, INK
 from misfire.report.words import clean
 
-POINTS = 5000  # ordinary points that one figure draws
+POINTS = 2400  # ordinary points that one figure draws; more only make the page slow to open
 FLAGGED = 8000  # flagged points in one trace up to which every one is drawn for itself
 
 Floats = npt.NDArray[np.float64]

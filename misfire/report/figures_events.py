@@ -13,7 +13,8 @@ from misfire.report.figure import POINTS, Figure, axis, blank, f32, frame, grid_
 from misfire.report.firings import PARTIAL_FROM, Firings, decision_limit, steps
 from misfire.report.markup import Table
 from misfire.report.style import COOL, HOT, INK, SIDE
-from misfire.report.words import count, number
+from misfire.report.words import count
+from misfire.report.words import work as lost
 
 NO_EVENTS = "No firing event was handed over, so there is nothing to place."
 _LOW, _HIGH = -1.0, 2.0
@@ -31,7 +32,7 @@ def _tally(f: Firings, i: int) -> list[str]:
     own = f.which == i
     w = f.work[own & f.usable]
     part = own & (f.state == "firing") & (f.work >= PARTIAL_FROM)
-    mean = number(float(w.mean())) if w.size else "–"
+    mean = lost(float(w.mean())) if w.size else "–"
     return [
         f.cylinders[i],
         count(int((own & f.usable).sum())),
@@ -99,14 +100,17 @@ def strips(result: Mapping[str, Any], f: Firings | None, key: str = "strips", wh
         plot.update_xaxes(**axis(showticklabels=i == n - 1), row=i + 1, col=1)
     plot.update_xaxes(title_text="time in the log (s)", row=n, col=1)
     worst = [f"cylinder {r[0]}: {r[2]} misfires in {r[1]} firings" for r in (_tally(f, i) for i in range(n))]
+    thinned = f"All {count(drawn)} firings are drawn."
+    if drawn < f.which.size:
+        thinned = (
+            f"{count(drawn)} of {count(f.which.size)} firings are drawn: ordinary ones are thinned out, no "
+            "place with a misfire or a partial burn is left empty."
+        )
     return Figure(
         key,
         question,
-        "One strip a cylinder, its name at the left. 0 is the work that is normal at that speed and "
-        "load, 1 is no work "
-        f"at all. {count(drawn)} of {count(f.which.size)} firings are drawn; the ordinary ones are "
-        f"thinned out, the "
-        "flagged ones are not.",
+        "One strip a cylinder, its name at the left. 0 is the work that is normal at that speed and load, "
+        f"1 is no work at all. {thinned}",
         "Lost work over time, one strip a cylinder. " + "; ".join(worst) + ".",
         plot,
         legend=[(s, c, t) for _, _, c, _, s, t in _LOOK],
@@ -128,34 +132,36 @@ def distribution(result: Mapping[str, Any], f: Firings | None) -> Figure:
         columns,
         shared_xaxes=True,
         subplot_titles=[f"cylinder {label(c, 12)}" for c in f.cylinders],
+        x_title="lost work (0 normal, 1 none)",
         vertical_spacing=min(0.1, 0.32 / rows),
         horizontal_spacing=0.1,
     )
-    plot.update_layout(template=None, bargap=0, **frame(height))
+    plot.update_layout(template=None, barmode="overlay", bargap=0, **frame(height))
     edges = np.linspace(_LOW, _HIGH, 61)
     middle = (edges[1:] + edges[:-1]) / 2
     limit, source = decision_limit(result, f)
     table = []
     for i in range(n):
         w = f.work[(f.which == i) & f.usable]
-        histogram = np.histogram(np.clip(w, _LOW, _HIGH), edges)[0]
         r, c = i // columns + 1, i % columns + 1
-        at_limit = limit if limit is not None else np.inf
-        for part, colour, shape in ((middle < at_limit, INK, ""), (middle >= at_limit, HOT, "/")):
+        top = 1.0
+        for state, colour, shape in (("firing", INK, ""), ("misfire", HOT, "/")):
+            own = f.work[(f.which == i) & f.usable & (f.state == state)]
+            histogram = np.histogram(np.clip(own, _LOW, _HIGH), edges)[0]
+            top = max(top, float(histogram.max()))
             plot.add_trace(
                 go.Bar(
                     x=f32(middle),
-                    y=np.where(part & (histogram > 0), histogram, np.nan).astype(np.float32),
+                    y=np.where(histogram > 0, histogram, np.nan).astype(np.float32),
                     width=0.05,
                     marker={"color": colour, "pattern": {"shape": shape, "size": 4}, "line": {"width": 0}},
-                    hovertemplate="lost work %{x:.2f}: %{y} firings<extra></extra>",
+                    hovertemplate="lost work %{x:.2f}: %{y}<extra>" + state + "</extra>",
                 ),
                 r,
                 c,
             )
         if limit is not None:
             limit_line(plot, limit, "x", row=r, col=c)
-        top = max(float(histogram.max()), 1.0)
         tens = [10.0**k for k in range(8) if 10.0**k <= top * 2]
         plot.update_yaxes(
             **axis(type="log", tickvals=tens, range=[-0.3, np.log10(top) + 0.25], tickformat="~s"),
@@ -169,15 +175,13 @@ def distribution(result: Mapping[str, Any], f: Firings | None) -> Figure:
         )
         if w.size:
             q = np.percentile(w, [1, 50, 99])
-            above = int((w >= at_limit).sum())
-            table.append([f.cylinders[i], count(w.size), *(number(float(x)) for x in q), count(above)])
+            missed = int(((f.which == i) & f.usable & f.missed).sum())
+            table.append([f.cylinders[i], count(w.size), *(lost(float(x)) for x in q), count(missed)])
         else:
             table.append([f.cylinders[i], "0", "–", "–", "–", "0"])
     plot.update_annotations(font_size=12)
-    for c in range(1, columns + 1):
-        plot.update_xaxes(title_text="lost work (0 normal, 1 none)", row=rows, col=c)
-    line = f"Dashed: {number(limit)}, {source}." if limit is not None else f"No line: {source}."
-    legend = [("▇", INK, "firings, their number on a scale of tens"), ("▨", HOT, "at or above the line")]
+    line = f"Dashed: {lost(limit)}, {source}." if limit is not None else f"No line: {source}."
+    legend = [("▇", INK, "fired (number on a scale of tens)"), ("▨", HOT, "misfires")]
     return Figure(
         key,
         question,
@@ -191,7 +195,7 @@ def distribution(result: Mapping[str, Any], f: Firings | None) -> Figure:
         tables=[
             Table(
                 "Lost work of the decided firings",
-                ["Cylinder", "Firings", "1 % below", "Median", "1 % above", "At or above the line"],
+                ["Cylinder", "Firings", "1 % below", "Median", "1 % above", "Misfires"],
                 table,
             )
         ],
@@ -202,7 +206,7 @@ def _classes(f: Firings, use: Any) -> tuple[Any, Any, Any, Any, bool]:
     """Speed and load classes of the events in `use`: edges and class of each; load may be unknown."""
     speed = steps(f.rpm[use], (250, 500, 1000, 2000), 9)
     has_load = f.known(f.load_pct[use])
-    load = steps(f.load_pct[use], (10, 20, 25, 50), 6) if has_load else np.array([0.0, 1.0])
+    load = steps(f.load_pct[use], (20, 25, 50), 6) if has_load else np.array([0.0, 1.0])
     i = np.clip(np.digitize(f.rpm, speed) - 1, 0, speed.size - 2)
     j = np.clip(np.digitize(np.nan_to_num(f.load_pct), load) - 1, 0, load.size - 2) if has_load else i * 0
     return speed, load, i, j, has_load
@@ -262,6 +266,7 @@ def operating_map(result: Mapping[str, Any], f: Firings | None) -> Figure:
                         "symbol": symbol,
                         "color": colour,
                         "size": f32(np.clip(5 + 13 * np.abs(m[part]), 5, 18)),
+                        "opacity": 1,
                         "line": {"width": 1.2},
                     },
                     hovertemplate="%{x} rpm: mean lost work %{customdata[0]:.2f}, %{customdata[1]} firings"
@@ -274,7 +279,7 @@ def operating_map(result: Mapping[str, Any], f: Firings | None) -> Figure:
             s, b = a // nl, a % nl
             place = f"{speed[s]:.0f} to {speed[s + 1]:.0f}"
             charge = f"{load[b]:.0f} to {load[b + 1]:.0f}" if has_load else "–"
-            table.append([f.cylinders[c], place, charge, count(int(k)), number(round(float(v), 3))])
+            table.append([f.cylinders[c], place, charge, count(int(k)), lost(float(v))])
             if v > worst[0]:
                 worst = (
                     float(v),
@@ -294,11 +299,7 @@ def operating_map(result: Mapping[str, Any], f: Firings | None) -> Figure:
         f"The larger the mark, the more work is lost on average there. {note} Places with fewer than 5 "
         f"firings are empty.",
         "Mean lost work by speed and load, one panel a cylinder. "
-        + (
-            f"Highest: {number(round(worst[0], 3))}, {worst[1]}."
-            if worst[1]
-            else "Nowhere were there 5 firings."
-        ),
+        + (f"Highest: {lost(worst[0])}, {worst[1]}." if worst[1] else "Nowhere were there 5 firings."),
         plot,
         legend=[("○", INK, "mean lost work below 0.15"), ("■", HOT, "0.15 or more, the number beside it")],
         tables=[

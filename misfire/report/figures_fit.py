@@ -64,6 +64,13 @@ def companion_plane(result: Mapping[str, Any], f: Firings | None) -> Figure:
     ordered = np.argsort(f.event, kind="stable")
     unit = "%" if measured else ""
     found, half = [], len(f.cylinders) // 2
+    # One scale for all pairs, so that a quiet pair looks quiet beside a loud one.
+    shown = np.abs(value[np.isfinite(value)])
+    loud = np.abs(value[np.isfinite(value) & f.missed])
+    reach = float(np.percentile(shown, 99.8)) * 1.15 if shown.size else 0.0
+    reach = max(reach, 1e-3, 1.05 * float(loud.max(initial=0.0)))
+    if measured:
+        reach = max([reach] + [1.3 * abs(_segment(result, c)[0] or 0.0) for c in f.cylinders])
     for k, (a, b) in enumerate(pairs):
         ia, ib = f.cylinders.index(a), f.cylinders.index(b)
         ra, rb = ordered[f.which[ordered] == ia], ordered[f.which[ordered] == ib]
@@ -75,9 +82,7 @@ def companion_plane(result: Mapping[str, Any], f: Firings | None) -> Figure:
         if x.size == 0:
             found.append([f"{a} and {b}", "0", "–", "–", "–", "–", "0", "0"])
             continue
-        reach = float(np.percentile(np.abs(np.concatenate([x, y])), 99.8)) * 1.15 or 1.0
         wheel = (_segment(result, a)[0], _segment(result, b)[0])
-        reach = max([reach] + [1.3 * abs(v) for v in wheel if v is not None and measured])
         r, c = k // columns + 1, k % columns + 1
         plot.add_trace(
             go.Scatter(
@@ -127,7 +132,9 @@ def companion_plane(result: Mapping[str, Any], f: Firings | None) -> Figure:
         name = f"cylinder {{}}{' (%)' if measured else ', lost work'}"
         place = {"range": [-reach, reach], "zeroline": True, "zerolinecolor": INK, "nticks": 6}
         plot.update_xaxes(**axis(name.format(label(a, 12)), **place), row=r, col=c)
-        plot.update_yaxes(**axis(name.format(label(b, 12)), **place), row=r, col=c)
+        square = {"scaleanchor": "x" + str(k + 1) * (k > 0), "constrain": "domain"}
+        plot.update_xaxes(constrain="domain", row=r, col=c)
+        plot.update_yaxes(**axis(name.format(label(b, 12)), **place, **square), row=r, col=c)
         found.append(
             [
                 f"{a} and {b}",
@@ -198,6 +205,8 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
     value = _left_after_fit(result, f)
     use &= np.isfinite(value)
     low, high = np.percentile(value[use], [0.2, 99.8])
+    if (use & f.missed).any():
+        low, high = min(low, value[use & f.missed].min()), max(high, value[use & f.missed].max())
     pad = 0.1 * (high - low) or 0.1
     n = len(f.cylinders)
     rows, columns, height = grid_shape(n, 190)
@@ -207,6 +216,7 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
         shared_xaxes=True,
         shared_yaxes=True,
         subplot_titles=[f"cylinder {label(c, 12)}" for c in f.cylinders],
+        x_title="(1000 rpm / speed)²",
         vertical_spacing=min(0.1, 0.32 / rows),
         horizontal_spacing=0.05,
     )
@@ -275,8 +285,6 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
             row=r,
             col=c,
         )
-    for c in range(1, columns + 1):
-        plot.update_xaxes(title_text="(1000 rpm / speed)²", row=rows, col=c)
     plot.update_annotations(font_size=12)
     return Figure(
         key,

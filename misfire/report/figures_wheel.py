@@ -151,6 +151,7 @@ def tooth_pattern(result: Mapping[str, Any]) -> Figure:
     for name in names:
         name.update(xref="x", yref="y domain", showarrow=False, yanchor="bottom")
     plot.update_layout(shapes=shapes, annotations=names)
+    plot.update_layout(margin={"l": 52, "r": 40, "t": 40, "b": 46})
     plot.update_polars(
         bgcolor="rgba(0,0,0,0)",
         radialaxis={

@@ -92,24 +92,24 @@ def evidence(verdict: Mapping[str, Any]) -> str:
     rows = [
         [
             w.clean(e.get("name"), 120),
+            w.clean(e.get("says"), 200) or w.NONE,
             w.with_unit(e.get("value"), w.clean(e.get("unit"), 20)),
             w.with_unit(e.get("sd"), w.clean(e.get("unit"), 20)),
             w.with_unit(e.get("limit"), w.clean(e.get("unit"), 20))
             if w.finite(e.get("limit")) is not None
             else w.NONE,
-            w.clean(e.get("says"), 200) or w.NONE,
         ]
         for e in (w.table(x) for x in w.items(verdict.get("evidence")))
         if e
     ]
     out = ""
     if rows:
-        head = ["What was measured", "Value", "Uncertainty (1 sd)", "Limit", "What it says"]
+        head = ["What was measured", "What it says", "Value", "Uncertainty (1 sd)", "Limit"]
         out += Table("Measurements that the answer rests on", head, rows, words=True).html()
     for f in (w.table(x) for x in w.items(verdict.get("findings"))):
         said = w.items(f.get("evidence"))
         if said:
-            out += f"<h3>{esc(w.cause(f)[:1].upper() + w.cause(f)[1:])}</h3>{bullets(said)}"
+            out += f"<h3>{esc(w.sentence(w.cause(f)))}</h3>{bullets(said)}"
     weak = [f"{w.cause(w.table(c))}; {w.confidence(w.table(c))}" for c in w.items(verdict.get("candidates"))]
     if weak:
         out += f"<h3>Possible, but not firm</h3>{bullets(weak)}"
@@ -132,7 +132,7 @@ def counts_table(result: Mapping[str, Any]) -> str:
                 w.count(c.get("misfires_uncorrected")),
                 w.count(c.get("reported")),
                 w.count(c.get("partial")),
-                w.number(c.get("mean_lost_work")),
+                w.work(c.get("mean_lost_work")),
                 w.count(c.get("unusable")),
             ]
         )
@@ -236,7 +236,7 @@ def analysis_page(
     status = str(verdict.get("status", "undetermined"))
     mark, word, plain = w.STATUS.get(status, ("?", w.clean(status, 20).upper(), ""))
     findings = [w.table(f) for f in w.items(verdict.get("findings"))]
-    lines = "".join(f"<p>{bdi(w.cause(f))}; {esc(w.confidence(f))}.</p>" for f in findings)
+    lines = "".join(f"<p>{bdi(w.sentence(w.cause(f)))}; {esc(w.confidence(f))}.</p>" for f in findings)
     tone = status if status in w.STATUS else "undetermined"
     body = answer_box(tone, mark, word, w.clean(verdict.get("headline"), 600) or plain, lines)
     steps: list[Any] = []

@@ -48,6 +48,8 @@ th,td{padding:.3rem .55rem;text-align:right;border-bottom:1px solid var(--line);
 th:first-child{text-align:left}
 .words th,.words td{text-align:left}
 .words td{min-width:6rem}
+td{white-space:nowrap}
+.words td{white-space:normal}
 td bdi,th bdi{overflow-wrap:anywhere}
 thead th{border-bottom:2px solid var(--soft);font-weight:600;vertical-align:bottom}
 tbody th{font-weight:500;min-width:4.5rem}

@@ -95,6 +95,17 @@ def number(value: Any, digits: int = 3) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def work(value: Any) -> str:
+    """Lost work with three decimals; more would only show noise."""
+    x = finite(value)
+    return NONE if x is None else f"{x + 0.0:.3f}".replace("-0.000", "0.000")
+
+
+def sentence(text: str) -> str:
+    """The text with a capital at its head."""
+    return text[:1].upper() + text[1:]
+
+
 def span(pair: Any) -> str:
     """An interval as "a to b"."""
     if not isinstance(pair, Sequence) or isinstance(pair, str) or len(pair) != 2:

@@ -13,7 +13,8 @@ import pytest
 def samples() -> ModuleType:
     path = Path(__file__).with_name("samples.py")
     spec = importlib.util.spec_from_file_location("report_samples", path)
-    assert spec and spec.loader
+    assert spec is not None
+    assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module

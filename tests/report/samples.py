@@ -120,7 +120,10 @@ def sample(kind: str, cylinders: int = 4) -> tuple[dict[str, Any], pd.DataFrame]
         faults = [
             {"time_s": float(rng.uniform(5, 90)), "angle_deg": float(rng.normal(200, 6)), "kind": "extra"}
             for _ in range(60)
-        ] + [{"time_s": float(rng.uniform(5, 90)), "angle_deg": float(rng.uniform(0, 348)), "kind": "lost"} for _ in range(9)]
+        ] + [
+            {"time_s": float(rng.uniform(5, 90)), "angle_deg": float(rng.uniform(0, 348)), "kind": "lost"}
+            for _ in range(9)
+        ]
     reported = {"pattern": {1: 212, 4: 198}, "stored": {2: 140, 3: 131}}.get(kind)
     result: dict[str, Any] = {
         "format": "misfire-analysis",
@@ -190,10 +193,15 @@ def _verdict(kind: str, order: list[Any]) -> dict[str, Any]:
             "crank_pattern",
             pair,
             0.997,
-            ["Do the pattern learn of the vehicle's service manual, then record again.", "Look at wheel and sensor gap."],
+            [
+                "Do the pattern learn of the vehicle's service manual, then record again.",
+                "Look at wheel and sensor gap.",
+            ],
             where="wheel",
         ),
-        "stored": finding("crank_pattern", [2, 3], 0.991, ["Do the pattern learn, then record again."], where="stored"),
+        "stored": finding(
+            "crank_pattern", [2, 3], 0.991, ["Do the pattern learn, then record again."], where="stored"
+        ),
         "sensor": finding("sensor_signal", [], 0.96, ["Check the sensor's connector and the shield."]),
         "weak": finding("weak_cylinder", [2], 0.97, ["Measure the compression of cylinder 2."]),
     }.get(kind)
@@ -211,8 +219,13 @@ def _verdict(kind: str, order: list[Any]) -> dict[str, Any]:
         "status": "found" if found else kind,
         "headline": headline,
         "findings": [found] if found else [],
-        "candidates": [{"cause": "crank_pattern", "cylinders": pair, "confidence": 0.62}] if kind == "undetermined" else [],
-        "missing": ["A coast-down in fuel cut from 3000 to 1500 rpm.", "At least 200 turns at a second speed."]
+        "candidates": [{"cause": "crank_pattern", "cylinders": pair, "confidence": 0.62}]
+        if kind == "undetermined"
+        else [],
+        "missing": [
+            "A coast-down in fuel cut from 3000 to 1500 rpm.",
+            "At least 200 turns at a second speed.",
+        ]
         if kind == "undetermined"
         else [],
         "evidence": [
