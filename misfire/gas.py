@@ -33,8 +33,8 @@ class GasShape:
 
     compression_ratio: float = 10.0
     rod_ratio: float = 0.3
-    burn_start_deg: float = -15.0
-    burn_length_deg: float = 55.0
+    burn_start_deg: float = -10.0
+    burn_length_deg: float = 70.0
     exhaust_opens_deg: float = 140.0
     exponent: float = 1.32
 

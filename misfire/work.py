@@ -1,7 +1,7 @@
 """Per firing event: what its combustion added to the crank's speed energy.
 
 Conventions: a turn of the tooth matrix starts at wheel position 0, which lies `first_deg` after TDC of
-cylinder 1 (modulo 360); `parity` says which of the two turns of a cycle row 0 is. Energies are w^2/2 per
+cylinder 1 in the first turn of a cycle and 360 deg further in the second. Energies are w^2/2 per
 unit of inertia [rad^2/s^2].
 
 Method (science: rigid crank, d/dth [w^2/2] = torque / J). The running integral A = sum of dth^3 / (2 dt^2)
@@ -25,6 +25,7 @@ from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
 from misfire.gas import GasShape
 
 BEFORE_DEG, AFTER_DEG = 180.0, 300.0  # least edges around a TDC that the contract promises a decision for
+COMPRESSION_SHARE = 0.22  # compression work over combustion work of one charge, generic engine [derived]
 _CHUNK = 200_000
 
 
@@ -109,7 +110,7 @@ class Place:
 
 
 def places(engine: Engine, first_deg: float) -> list[Place]:
-    """Where the firing TDCs stand on the wheel, when row 0 starts at `first_deg` [deg, 0..720) of the cycle."""
+    """Where the firing TDCs stand on the wheel, when first turns start at `first_deg` [deg, 0..360)."""
     out = []
     for i, tdc in enumerate(engine.event_deg):
         after = (tdc - first_deg) % CYCLE_DEG
@@ -161,27 +162,31 @@ def event_filter(
     return Filter(k, h)
 
 
-def level_filter(grid: Grid, engine: Engine, place: Place, shape: GasShape) -> Filter:
+def level_filter(grid: Grid, engine: Engine, place: Place, shape: GasShape) -> tuple[Filter, float]:
     """Weights that give the mean combustion energy of the events of a whole cycle around a place.
 
-    The ripple that all cylinders share holds it: combustion steps against the load's slope. Compression
-    (even about TDC) and reciprocating inertia are unknowns of the same fit.
+    The ripple that all cylinders share holds it: combustion steps and their compression against the load's
+    slope. The second value is what the reciprocating masses add: level += value * w^2 * m r^2 / (2 J).
     """
-    half = 360.0 if engine.cylinders > 2 else 300.0
-    k, angle = _window(grid, place.angle_deg, half, half + 60.0)
+    k, angle = _window(grid, place.angle_deg, 360.0, 360.0)
     u = angle / 180.0
     tdc = engine.event_deg - engine.event_deg[place.index]
     all_tdc = np.concatenate([tdc + CYCLE_DEG * c for c in (-2, -1, 0, 1, 2)])
     comb = sum(np.radians(shape.step_integral(angle - o)) for o in all_tdc)
-    # compression strength goes with the charge, as combustion does: one generic ratio
     dip = sum(np.radians(shape.dip_integral(angle - o)) for o in all_tdc)
-    cols = [u**0, u, u**2, comb, dip]
-    if engine.cylinders in (1, 2, 4):
-        a = 2 * np.radians(angle)
-        cols += [np.sin(a)]
-    x = np.column_stack(cols)
-    h = np.linalg.pinv(x)[3]
-    return Filter(k, h)
+    mass = sum(np.radians(shape.inertia_integral(angle - o)) for o in tdc)
+    h = np.linalg.pinv(np.column_stack([u**0, u, u**2, comb + COMPRESSION_SHARE * dip]))[3]
+    return Filter(k, h), float(h @ mass)
+
+
+def inertia_share(engine: Engine) -> float:
+    """Half of m r^2 / J of one cylinder: from the engine file, else a common value (no source)."""
+    e = engine
+    if e.reciprocating_mass_kg and e.stroke_mm and e.rotating_inertia_kg_m2:
+        r2 = (e.stroke_mm / 2000.0) ** 2
+        total = e.rotating_inertia_kg_m2 + 0.5 * e.cylinders * e.reciprocating_mass_kg * r2
+        return 0.5 * e.reciprocating_mass_kg * r2 / total
+    return 0.00275
 
 
 def apply_filter(grid: Grid, f: Filter, start: IntArray) -> FloatArray:
@@ -218,13 +223,17 @@ class Events:
     short: BoolArray  # decided with the short window, at an end of the log or beside a fault
 
 
-def measure(grid: Grid, crank: Crank, engine: Engine, first_deg: float, shape: GasShape) -> Events:
+def measure(
+    grid: Grid, crank: Crank, engine: Engine, first_deg: float, second_turn: BoolArray, shape: GasShape
+) -> Events:
     """Combustion energy, speed and plain angular acceleration of every firing event with enough edges around it.
 
     Parameters
     ----------
     first_deg : float
-        Cycle angle [deg, 0..720) of position 0 of row 0.
+        Crank angle [deg, 0..360) of position 0 in the first turn of a cycle.
+    second_turn : array of bool, shape (turns,)
+        Rows that are the second turn of a cycle.
     """
     n = grid.per_turn
     interval = engine.interval_deg
@@ -236,7 +245,7 @@ def measure(grid: Grid, crank: Crank, engine: Engine, first_deg: float, shape: G
     )
     cols: dict[str, list[npt.NDArray[np.generic]]] = {}
     for p in places(engine, first_deg):
-        turn = _turns_of(p, crank)
+        turn = np.flatnonzero(second_turn == bool(p.turn_offset))
         start = turn * n
         f_wide = event_filter(grid, engine, p, shape, before=wide[0], after=wide[1], degree=wide[2])
         energy = apply_filter(grid, f_wide, start)
@@ -249,7 +258,8 @@ def measure(grid: Grid, crank: Crank, engine: Engine, first_deg: float, shape: G
         if short.any() and not single:
             f_short = event_filter(grid, engine, p, shape, before=BEFORE_DEG, after=AFTER_DEG, degree=2)
             energy[short] = apply_filter(grid, f_short, start[short])
-        level = apply_filter(grid, level_filter(grid, engine, p, shape), start)
+        f_level, mass = level_filter(grid, engine, p, shape)
+        level = apply_filter(grid, f_level, start)
         w0 = _time_at(grid, start, p.angle_deg)
         edges_deg = (-interval, 0.0, interval) if interval <= 300 else (-180.0, 0.0, 180.0)
         t = [_time_at(grid, start, p.angle_deg + d) for d in edges_deg]
@@ -259,6 +269,7 @@ def measure(grid: Grid, crank: Crank, engine: Engine, first_deg: float, shape: G
             alpha = w2**2 / 2 - w1**2 / 2
             alpha = alpha / dth
             rpm = (2 * dth) / (t[2] - t[0]) * 30 / np.pi
+        level = level - mass * inertia_share(engine) * (rpm * np.pi / 30) ** 2
         sound_count = np.concatenate(([0], np.cumsum(~grid.sound)))
         trusted = sound_count[np.minimum(last + 1, sound_count.size - 1)] == sound_count[first]
         keep = inside & np.isfinite(energy) & np.isfinite(w0)
@@ -278,12 +289,6 @@ def measure(grid: Grid, crank: Crank, engine: Engine, first_deg: float, shape: G
     joined = {k: np.concatenate(v) for k, v in cols.items()}
     order = np.argsort(joined["time_s"], kind="stable")
     return Events(**{k: v[order] for k, v in joined.items()})
-
-
-def _turns_of(p: Place, crank: Crank) -> IntArray:
-    """Rows in which a place has its TDC: every second one, counted anew in each block."""
-    rows = np.arange(crank.turns)
-    return rows[(rows - p.turn_offset) % 2 == 0]
 
 
 def _time_at(grid: Grid, start: IntArray, angle_deg: float) -> FloatArray:

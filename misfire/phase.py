@@ -1,0 +1,210 @@
+"""Where the cycle stands on the wheel: TDC, and which of the two turns is which.
+
+TDC comes from the engine file, or from the engine's own compression and combustion (modulo one firing
+interval). The turn comes from cam edges or cylinder-1 marks, or, on a single-cylinder engine, from which
+of the two turns fires.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from misfire.crank import BoolArray, Crank, IntArray
+from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
+from misfire.gas import GasShape
+from misfire.work import Grid
+
+MARK_TOLERANCE_DEG = 60.0
+
+
+@dataclass(frozen=True)
+class Phase:
+    """How the rows of the tooth matrix lie in the cycle.
+
+    Attributes
+    ----------
+    first_deg : float
+        Crank angle [deg, 0..360) of position 0 after TDC of cylinder 1 (or of place A when not named).
+    second_turn : array of bool, shape (turns,)
+        True for rows that are the second turn of the cycle (start at first_deg + 360).
+    status : str
+        "measured", "assumed" or "unknown".
+    named : bool
+        False: events carry places A, B, ... instead of cylinder numbers.
+    tdc_found : bool
+        True when TDC was found from the motion.
+    """
+
+    first_deg: float
+    second_turn: BoolArray
+    status: str
+    named: bool
+    tdc_found: bool
+    notes: tuple[str, ...] = ()
+
+
+def mean_wave(grid: Grid, rows: IntArray, per_cycle: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean speed-energy wave [rad^2/s^2] over one turn, or over two.
+
+    Returns interval start and end angles [deg] after position 0 and the mean of w^2/2 in each interval, the
+    slow trend of each turn (through the same tooth one span later) taken out.
+    """
+    n = grid.per_turn
+    span = 2 * n if per_cycle else n
+    start = rows * n
+    start = start[(start >= 0) & (start + span + 1 < grid.time_s.size)]
+    angle = np.concatenate([grid.angle_deg + TURN_DEG * i for i in range(span // n + 1)])[: span + 1]
+    total = np.zeros(span)
+    count = 0
+    width = np.radians(np.diff(angle))
+    for lo in range(0, start.size, 50_000):
+        at = start[lo : lo + 50_000, None] + np.arange(span + 2)
+        piece = np.diff(grid.action[at], axis=1)
+        ok = grid.sound[at].all(axis=1) & (piece > 0).all(axis=1)
+        e = piece[ok][:, :span] / width
+        step = piece[ok][:, span] / width[0] - e[:, 0]  # change over the whole span
+        e = e - step[:, None] * ((angle[:-1] - angle[0]) / (angle[-1] - angle[0]))
+        total += (e - e.mean(axis=1, keepdims=True)).sum(axis=0)
+        count += int(ok.sum())
+    return angle[:-1], angle[1:], total / count if count else np.full(span, np.nan)
+
+
+def find_tdc(grid: Grid, crank: Crank, engine: Engine, shape: GasShape) -> tuple[float, int | None, float]:
+    """TDC from compression and combustion, modulo one firing interval (one turn at most).
+
+    Returns
+    -------
+    angle_deg : float
+        Angle [deg] of a firing TDC after position 0.
+    turn : int or None
+        On engines with fewer than two firings a turn: which of the two turns it is in (0 = even rows).
+    fit : float
+        Share of the wave's power that the shapes explain, 0..1.
+    """
+    even = engine.even_firing
+    n = engine.cylinders
+    two = n == 1 or n % 2 == 1 or not even
+    # the longest unbroken run keeps the meaning of even and odd rows
+    longest = int(np.argmax(np.bincount(crank.block)))
+    rows = np.flatnonzero(crank.block == longest)
+    rows = rows[rows % 2 == 0] if two else rows
+    a, b, wave = mean_wave(grid, rows, per_cycle=two)
+    if not np.isfinite(wave).all():
+        return 0.0, None, 0.0
+    period = CYCLE_DEG if two else TURN_DEG
+    interval = CYCLE_DEG / n if even else CYCLE_DEG
+    tdc = engine.event_deg if two else np.unique(np.round(engine.event_deg % TURN_DEG, 6))
+    halves = two and wave.size % 2 == 0
+    if n > 1 and even:
+        # what is common to all firing intervals: fold the rest away
+        wave = _fold(a, b, wave, interval, period)
+    elif halves:
+        wave = _turn_difference(wave)  # a wheel error is the same in both turns and drops out
+    power = float(wave @ wave)
+    found: list[tuple[float, float]] = []
+    for phi in np.arange(0.0, min(interval, period), 1.0):
+        found.append((_misfit(a, b, wave, phi + tdc, period, engine, shape, halves and n == 1), phi))
+    best = min(found)
+    fine = [
+        (_misfit(a, b, wave, phi + tdc, period, engine, shape, halves and n == 1), phi)
+        for phi in best[1] + np.arange(-1, 1.01, 0.25)
+    ]
+    best = min(fine)
+    angle = best[1] % period
+    turn = int(angle // TURN_DEG) if two else None
+    return angle % TURN_DEG, turn, 1 - best[0] / power if power > 0 else 0.0
+
+
+def _fold(a: FloatArray, b: FloatArray, wave: FloatArray, interval: float, period: float) -> FloatArray:
+    """Least-squares part of the wave at the orders of the firing frequency."""
+    mid = (a + b) / 2
+    cols = []
+    for k in range(1, 7):
+        order = k * TURN_DEG / interval
+        if order > wave.size / (period / TURN_DEG) / 3:
+            break
+        cols += [np.cos(np.radians(mid * order)), np.sin(np.radians(mid * order))]
+    x = np.column_stack(cols)
+    return x @ np.linalg.lstsq(x, wave, rcond=None)[0]
+
+
+def _turn_difference(wave: FloatArray) -> FloatArray:
+    """The part of a two-turn wave that changes sign from one turn to the other: half orders only."""
+    first, second = np.split(wave, 2)
+    return np.concatenate([first - second, second - first]) / 2
+
+
+def _misfit(
+    a: FloatArray,
+    b: FloatArray,
+    wave: FloatArray,
+    tdc: FloatArray,
+    period: float,
+    engine: Engine,
+    shape: GasShape,
+    difference: bool,
+) -> float:
+    from scipy.optimize import nnls
+
+    repeats = np.concatenate([tdc + period * i for i in (-2, -1, 0, 1, 2)])
+    comb = sum(shape.step_integral(b - o) - shape.step_integral(a - o) for o in repeats) / (b - a)
+    comb = comb - (a + b) / 2 * tdc.size / period
+    dip = sum(shape.dip_integral(b - o) - shape.dip_integral(a - o) for o in repeats) / (b - a)
+    cols = [comb, dip]
+    if engine.cylinders in (2, 4):
+        inertia = (shape.inertia_integral(b - tdc[0]) - shape.inertia_integral(a - tdc[0])) / (b - a)
+        cols.append(inertia)
+    x = np.column_stack([_turn_difference(c) if difference else c - c.mean() for c in cols])
+    scale = np.sqrt((x**2).sum(axis=0)) + 1e-12
+    _, rest = nnls(x / scale, wave - wave.mean())
+    return float(rest**2)
+
+
+def mark_angles(grid: Grid, crank: Crank, mark_s: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Row and angle [deg] after position 0 of every mark that falls between numbered teeth."""
+    known = np.flatnonzero(np.isfinite(grid.time_s))
+    t = grid.time_s[known]
+    i = np.searchsorted(t, mark_s) - 1
+    ok = (i >= 0) & (i + 1 < t.size)
+    i, mark = i[ok], mark_s[ok]
+    left, right = known[i], known[i + 1]
+    ok = right - left <= 2
+    left, right, mark = left[ok], right[ok], mark[ok]
+    n = grid.per_turn
+    full = (left // n) * TURN_DEG + grid.angle_deg[left % n]
+    full_r = (right // n) * TURN_DEG + grid.angle_deg[right % n]
+    share = (mark - grid.time_s[left]) / (grid.time_s[right] - grid.time_s[left])
+    angle = full + share * (full_r - full)
+    row = np.floor_divide(angle, TURN_DEG).astype(np.int64)
+    return row, angle - row * TURN_DEG
+
+
+def turn_from_marks(
+    row: IntArray, angle_deg: FloatArray, first_deg: float, at_deg: FloatArray, crank: Crank
+) -> tuple[BoolArray | None, float]:
+    """Which rows are second turns, from marks at known cycle angles; None when the marks cannot tell.
+
+    Also the median distance [deg] of the marks from where they should be.
+    """
+    first = (first_deg + angle_deg)[:, None]
+    here = np.abs((first - at_deg + 360.0) % CYCLE_DEG - 360.0).min(axis=1)
+    other = np.abs((first + TURN_DEG - at_deg + 360.0) % CYCLE_DEG - 360.0).min(axis=1)
+    parity = row % 2
+    vote = np.where(other < here, 1.0, -1.0) * np.where(parity == 0, 1.0, -1.0)
+    vote[np.abs(here - other) < 20.0] = 0.0  # a mark near both candidates says nothing
+    second = np.zeros(crank.turns, dtype=bool)
+    told = False
+    total = 0.0
+    for b in np.unique(crank.block):
+        mine = crank.block[np.clip(row, 0, crank.turns - 1)] == b
+        s = float(vote[mine].sum())
+        total += abs(s)
+        rows = np.flatnonzero(crank.block == b)
+        second[rows] = (rows % 2 == 0) == (s > 0) if s else False
+        told |= s != 0
+    error = float(np.median(np.minimum(here, other))) if row.size else np.inf
+    if not told or total < 0.5 * row.size * 0.5:
+        return None, error
+    return second, error
