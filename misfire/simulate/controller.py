@@ -1,8 +1,8 @@
 """The engine controller's misfire monitor: plain segment differences behind a stored wheel pattern.
 
 What the monitor sees is the wheel's own error minus the pattern it stored. A segment reaches from 60 deg
-after one firing TDC to 60 deg after the next; an event's loss is the drop of 1/2 J w^2 over it, against the normal
-work of the operating point. This is a model of what such monitors do, not of one maker's software.
+after one firing TDC to 60 deg after the next; an event's loss is the drop of 1/2 J w^2 over it, against the
+normal work of the operating point. A model of what such monitors do, not of one maker's software.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from misfire.errors import InputError
-from misfire.simulate.driver import RAD_PER_RPM, STALL_RAD_S, Driver
+from misfire.simulate.driver import STALL_RAD_S, Driver
 from misfire.simulate.elastic import Shaft, Twist
 from misfire.simulate.gas import WorkTables
 from misfire.simulate.mechanics import Cylinder, inertia_kg_m2
@@ -352,9 +352,6 @@ def _collect(
         "work_j": done[pick],
         "normal_work_j": np.array(e.normal_heat_j[:k])[pick] * plain.nominal_efficiency,
     }
-    return Motion(s.step_deg, time, speed, motion.gas_j, tdc[pick], tdc_s[inside], w[inside], events, stopped)
-
-
-def speed_rpm(motion: Motion, t_s: FloatArray) -> FloatArray:
-    """Crank speed [1/min] at times [s]."""
-    return np.asarray(np.interp(t_s, motion.time_s, motion.speed_rad_s) / RAD_PER_RPM)
+    return Motion(
+        s.step_deg, time, speed, motion.gas_j, tdc[pick], tdc_s[inside], w[inside], events, stopped, twist
+    )

@@ -173,8 +173,8 @@ class Driveline:
     """
 
     vehicle_kg: float = 1400.0
-    natural_hz: float = 0.0
-    damping: float = 0.06
+    natural_hz: float = 5.0
+    damping: float = 0.08
     road_n: float = 180.0
     drag_n_s2_m2: float = 0.4
     starter_kg_m2: float = 0.7
