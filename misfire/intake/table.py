@@ -89,7 +89,7 @@ def _delimiter(lines: list[str]) -> str:
             return mark
     if sum("," in ln for ln in tail) >= 0.8 * len(tail):
         rows = [ln for ln in tail if _is_row(ln, ",")]
-        other = [ln for ln in lines if ln.strip() and not ln.startswith("#") and not _is_row(ln, ",")]
+        other = [ln for ln in lines[:60] if ln.strip() and not ln.startswith("#") and not _is_row(ln, ",")]
         # one column written with decimal commas: the header has no comma, every row has one
         single = rows and all(ln.count(",") == 1 and " " not in ln.strip() for ln in rows)
         if single and other and "," not in other[-1]:

@@ -181,13 +181,19 @@ def choose(
             f"{source}: no crank edge: the crank signal stays between {levels.low:.4g} and {levels.high:.4g}; "
             "check the channel and the probe"
         )
-    if threshold is None:
-        grid = [levels.low + f * levels.span for f in LEVELS]
-        if levels.low + 0.1 * levels.span < 0 < levels.high - 0.1 * levels.span:
-            grid = sorted([*grid, 0.0])
-    else:
-        grid = [threshold]
+    grid = [levels.low + f * levels.span for f in LEVELS]
+    if levels.low + 0.1 * levels.span < 0 < levels.high - 0.1 * levels.span:
+        grid = sorted([*grid, 0.0])
     signs = {"rising": (1,), "falling": (-1,)}.get(edge or "", (1, -1))
+    if threshold is not None:
+        # which edge marks the tooth is a property of the signal: a level that loses a tooth now and then
+        # must not turn it, so it is found with the level free
+        if len(signs) > 1:
+            try:
+                signs = (choose(stretches, source=source)[0].sign,)
+            except InputError:
+                signs = (1,)
+        grid = [threshold]
     tried: list[Choice] = []
     for sign in signs:
         flipped = [s if sign > 0 else -s for s in stretches]

@@ -63,24 +63,12 @@ def one_edge_per_tooth(recording: Recording, both: bool | None = None) -> Record
     t = recording.crank_s
     if both is False or t.size < 12:
         return recording
-    best: tuple[float, int, FloatArray] | None = None
-    for first in (0, 1):
-        rise, fall = t[first::2], t[first + 1 :: 2]
-        n = min(rise.size - 1, fall.size)
-        if n < 5:
+    if both is None and t.size > 4000:
+        # a short look first; most logs hold one edge per tooth
+        middle = t.size // 4 * 2
+        if not _pairs(t[:2000])[0] and not _pairs(t[middle : middle + 2000])[0]:
             return recording
-        width, period = fall[:n] - rise[:n], np.diff(rise[: n + 1])
-        # a tooth keeps its width across the gap, so its width follows the local pitch, not the period
-        pitch = _running_median(period, 9)
-        share = width / pitch
-        spread = float(np.mean(np.abs(share - np.median(share)) > 0.12 * np.median(share)))
-        if best is None or spread < best[0]:
-            best = (spread, first, width)
-            middle = float(np.median(share))
-            long_ = float(np.mean(period > 1.6 * pitch))
-    assert best is not None
-    spread, first, width = best
-    telling = spread < 0.005 and abs(middle - 0.5) > 0.06 and long_ > 0.003
+    telling, first, width, share = _pairs(t)
     if not (both or telling):
         return recording
     rise = t[first::2]
@@ -91,9 +79,31 @@ def one_edge_per_tooth(recording: Recording, both: bool | None = None) -> Record
         crank_s=np.ascontiguousarray(rise),
         width_s=widths,
         decisions=recording.decisions
-        | {"edges": f"two per tooth; one polarity taken, tooth width {100 * middle:.0f} % of the pitch"},
+        | {"edges": f"two per tooth; one polarity taken, tooth width {100 * share:.0f} % of the pitch"},
         notes=(*recording.notes, "Both edges of every tooth were logged; one polarity is used."),
     )
+
+
+def _pairs(t: FloatArray) -> tuple[bool, int, FloatArray, float]:
+    """Whether edges come in pairs of constant width, which parity begins a pair, the widths, their share."""
+    best: tuple[float, int, FloatArray, float, float] | None = None
+    for first in (0, 1):
+        rise, fall = t[first::2], t[first + 1 :: 2]
+        n = min(rise.size - 1, fall.size)
+        if n < 5:
+            break
+        width, period = fall[:n] - rise[:n], np.diff(rise[: n + 1])
+        # a tooth keeps its width across the gap, so its width follows the local pitch, not the period
+        pitch = _running_median(period, 9)
+        share = width / pitch
+        middle = float(np.median(share))
+        spread = float(np.mean(np.abs(share - middle) > 0.12 * middle))
+        if best is None or spread < best[0]:
+            best = (spread, first, width, middle, float(np.mean(period > 1.6 * pitch)))
+    if best is None:
+        return False, 0, np.empty(0), 0.0
+    spread, first, width, middle, gaps = best
+    return spread < 0.005 and abs(middle - 0.5) > 0.06 and gaps > 0.003, first, width, middle
 
 
 def _running_median(x: FloatArray, width: int) -> FloatArray:
