@@ -23,23 +23,31 @@ _CAUSES = {
 }
 
 
+def _of(part: Any, whole: Any) -> str:
+    return w.NONE if w.finite(part) is None else f"{w.count(part)} of {w.count(whole)}"
+
+
 def _counts(comparison: Mapping[str, Any]) -> str:
     rows, marked = [], set()
     for i, c in enumerate(w.table(x) for x in w.items(comparison.get("cylinders"))):
         b, a = w.table(c.get("before")), w.table(c.get("after"))
         if (w.finite(a.get("misfires")) or 0) > 0:
             marked.add(i)
-        row = [w.clean(c.get("cylinder"), 20)]
-        for side in (b, a):
-            row += [w.count(side.get(k)) for k in ("firings", "misfires", "misfires_uncorrected", "reported")]
-        row += [w.number(c.get("ratio")), w.span(c.get("ratio_ci95")), w.number(c.get("p_value"))]
-        rows.append([*row, w.clean(c.get("answer"), 30).replace("_", " ") or w.NONE])
+        row = [w.clean(c.get("cylinder"), 20), w.clean(c.get("answer"), 30).replace("_", " ") or w.NONE]
+        row += [_of(side.get("misfires"), side.get("firings")) for side in (b, a)]
+        row += [w.count(side.get(k)) for k in ("misfires_uncorrected", "reported") for side in (b, a)]
+        rows.append([*row, w.number(c.get("ratio")), w.span(c.get("ratio_ci95")), w.number(c.get("p_value"))])
     if not rows:
         return "<p>No cylinder could be compared.</p>"
-    head = ["Cylinder"]
-    for when in ("before", "after"):
-        head += [f"Firings {when}", f"Misfires {when}", f"Uncorrected {when}", f"Reported {when}"]
-    head += ["After / before", "95 % interval", "p", "Answer"]
+    head = [
+        "Cylinder",
+        "Answer",
+        "Misfires before",
+        "Misfires after",
+        "Uncorrected before",
+        "Uncorrected after",
+    ]
+    head += ["Reported before", "Reported after", "After / before", "95 % interval", "p"]
     # Columns that no row fills only take room, on paper most of all.
     keep = [k for k in range(len(head)) if k == 0 or any(r[k] != w.NONE for r in rows)]
     out = Table(

@@ -38,6 +38,41 @@ def _rate(
     return rate, [rate, rate], False
 
 
+def _counted(plot: go.Figure, rows: list[dict[str, Any]], top: float) -> tuple[str, float]:
+    """Marks for what the controller reported, else what an uncorrected monitor counts; their name."""
+    for field, name in (
+        ("reported", "the controller reported"),
+        ("misfires_uncorrected", "uncorrected monitor"),
+    ):
+        some = False
+        for (side, _, colour, _), symbol, shift in zip(
+            SIDES, ("diamond-open", "diamond"), (0.3, -0.3), strict=True
+        ):
+            x, y = [], []
+            for k, c in enumerate(rows):
+                own = table(c.get(side))
+                counted, firings = finite(own.get(field)), finite(own.get("firings"))
+                if counted is not None and firings:
+                    x.append(100 * counted / firings)
+                    y.append(len(rows) - 1 - k + shift)
+            if x:
+                some = True
+                top = max(top, *x)
+                plot.add_trace(
+                    go.Scatter(
+                        x=f32(x),
+                        y=f32(y),
+                        mode="markers",
+                        name=f"{name}, {side}",
+                        marker={"symbol": symbol, "color": colour, "size": 9, "line": {"width": 1.5}},
+                        hovertemplate="%{x:.3f} %<extra>" + f"{name}, {side}" + "</extra>",
+                    )
+                )
+        if some:
+            return name, top
+    return "", top
+
+
 def rates(comparison: Mapping[str, Any], before: Mapping[str, Any], after: Mapping[str, Any]) -> Figure:
     """Rate per cylinder before and after, with intervals and the driving still needed."""
     key, question = "rates", "Did the misfires get fewer, and is it proven?"
@@ -45,7 +80,7 @@ def rates(comparison: Mapping[str, Any], before: Mapping[str, Any], after: Mappi
     names = [clean(c.get("cylinder"), 20) for c in rows]
     if not rows:
         return Figure(key, question, why="No cylinder could be compared.")
-    plot = blank(110 + 46 * len(rows))
+    plot = blank(110 + 56 * len(rows))
     lines, top, without = [], 0.1, False
     found: dict[str, list[str]] = {n: [n] for n in names}
     for (side, symbol, colour, _), result, shift in zip(SIDES, (before, after), (0.16, -0.16), strict=True):
@@ -87,6 +122,7 @@ def rates(comparison: Mapping[str, Any], before: Mapping[str, Any], after: Mappi
                     hovertemplate="%{x:.3f} %<extra>" + side + "</extra>",
                 )
             )
+    also, top = _counted(plot, rows, top)
     plot.update_yaxes(
         **axis(
             "cylinder",
@@ -111,10 +147,13 @@ def rates(comparison: Mapping[str, Any], before: Mapping[str, Any], after: Mappi
     return Figure(
         key,
         question,
-        f"Two marks a cylinder, before above after; bars are 95 % intervals.{more}{gone}",
+        f"Before stands above after; bars are 95 % intervals of what was found.{more}{gone}",
         "Misfire rate before and after. " + "; ".join(lines) + f".{more}",
         plot,
-        legend=[(s, c, t) for t, _, c, s in SIDES],
+        legend=[
+            *((s, c, f"found, {t}") for t, _, c, s in SIDES),
+            *((s, c, f"{also}, {t}") for (t, _, c, _), s in zip(SIDES, "◇◆", strict=True) if also),
+        ],
         tables=[
             Table(
                 "Rates before and after",

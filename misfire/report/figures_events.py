@@ -62,7 +62,7 @@ def strips(result: Mapping[str, Any], f: Firings | None, key: str = "strips", wh
     if f is None or not f.known(f.time_s) or not f.known(f.work):
         return Figure(key, question, why=NO_EVENTS)
     n = len(f.cylinders)
-    row_px = int(np.clip(720 / n, 42, 120))
+    row_px = int(np.clip(680 / n, 42, 96))
     plot = make_subplots(n, 1, shared_xaxes=True, vertical_spacing=min(0.02, 0.25 / n))
     plot.update_layout(template=None, **frame(60 + n * row_px))
     kind = np.where((f.state == "firing") & (f.work >= PARTIAL_FROM), "partial", f.state)

@@ -58,9 +58,10 @@ def companion_plane(result: Mapping[str, Any], f: Firings | None) -> Figure:
     measured = f.known(f.deviation_pct)
     value = _left_after_fit(result, f) if measured else np.where(f.usable, f.work, np.nan)
     value = np.where(f.usable, value, np.nan)
-    rows, columns, height = grid_shape(len(pairs), 330, 820)
+    rows, columns, height = grid_shape(len(pairs), 320, 820)
     plot = make_subplots(rows, columns, horizontal_spacing=0.17, vertical_spacing=min(0.14, 0.4 / rows))
-    plot.update_layout(template=None, **frame(height))
+    # The page lowers the drawing on a narrow screen so that the squares leave no empty bands.
+    plot.update_layout(template=None, meta={"squares": [rows, columns]}, **frame(height))
     ordered = np.argsort(f.event, kind="stable")
     unit = "%" if measured else ""
     found, half = [], len(f.cylinders) // 2
@@ -209,7 +210,7 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
         low, high = min(low, value[use & f.missed].min()), max(high, value[use & f.missed].max())
     pad = 0.1 * (high - low) or 0.1
     n = len(f.cylinders)
-    rows, columns, height = grid_shape(n, 190)
+    rows, columns, height = grid_shape(n, 160)
     plot = make_subplots(
         rows,
         columns,

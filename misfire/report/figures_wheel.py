@@ -79,7 +79,7 @@ def tooth_pattern(result: Mapping[str, Any]) -> Figure:
     plot = make_subplots(
         2, 1, specs=[[{"type": "polar"}], [{"type": "xy"}]], row_heights=[0.6, 0.4], vertical_spacing=0.12
     )
-    plot.update_layout(template=None, **frame(680))
+    plot.update_layout(template=None, **frame(600))
     ring = np.linspace(0, 360, 181)
     plot.add_trace(
         go.Scatterpolar(

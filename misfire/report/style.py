@@ -75,7 +75,7 @@ th,td{padding:.25rem .35rem}}
 --soft:#333;--line:#999;--panel:#fff;--link:#000;
 --found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#ccc}
 body{font-size:10pt}header,main,footer{max-width:none;padding:0}.skip{display:none}
-h2,h3{break-after:avoid}figure,.answer,.mind,tr,dl div{break-inside:avoid}
+h2,h3{break-after:avoid}figure,.answer,.mind,.scroll,tr,dl div{break-inside:avoid}
 figure{margin:.6rem 0 1rem}details:not([open]){display:none}.scroll{overflow:visible}
 .plot,.js-plotly-plot,.plot-container,.svg-container{width:100%!important}
 .main-svg{width:100%!important}a{text-decoration:none}}
@@ -94,6 +94,9 @@ function draw(i){
  if(i>=plots.length){document.documentElement.setAttribute("data-figures","drawn");return;}
  var el=plots[i],spec=JSON.parse(document.getElementById(el.id+"-data").textContent);
  spec.layout.dragmode=fine?"zoom":false;
+ var grid=spec.layout.meta&&spec.layout.meta.squares;
+ if(grid){var h=Math.round(Math.min(spec.layout.height,grid[0]*(el.clientWidth/grid[1])*0.92+60));
+  spec.layout.height=h;el.style.height=h+"px";}
  Plotly.newPlot(el,spec.data,spec.layout,{responsive:true,displayModeBar:false,showTips:false}).then(function(){
   box(el);el.on("plotly_afterplot",function(){box(el);});
   setTimeout(function(){draw(i+1);},0);});}

@@ -209,7 +209,7 @@ def _verdict(kind: str, order: list[Any]) -> dict[str, Any]:
         "misfire": "Cylinder 3 truly misfires: 12 of 100 firings, at every speed.",
         "places": "One of two companions, B or D, truly misfires; which one the log does not tell.",
         "pattern": "No cylinder misfires. The wheel as sensed makes the counts of the controller false.",
-        "stored": "No cylinder misfires and the wheel is good: the pattern stored in the controller does not fit.",
+        "stored": "No cylinder misfires; the pattern stored in the controller does not fit.",
         "clear": "Every cylinder fires, and this log could have shown a misfire of 1 in 100.",
         "undetermined": "80 turns at one speed do not separate a wheel error from a pair that misfires.",
         "sensor": "The crank signal carries edges that no tooth made.",
