@@ -85,7 +85,7 @@ def _run(s: Scenario) -> tuple[Motion, Edges, Counts | None]:
     drive, wheel, noise, _, stored = _streams(s)
     motion = run(s, drive)
     edges = record(s, motion, wheel, noise)
-    counts = monitor(s, motion, edges.tooth_error_deg, stored) if s.controller.enabled else None
+    counts = monitor(s, motion, edges, stored) if s.controller.enabled else None
     return motion, edges, counts
 
 

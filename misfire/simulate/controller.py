@@ -15,11 +15,12 @@ import numpy.typing as npt
 from misfire.errors import InputError
 from misfire.simulate.motion import Motion
 from misfire.simulate.scenario import Scenario
+from misfire.simulate.sensor import Edges
 
 FloatArray = npt.NDArray[np.float64]
 
 _AFTER_TDC_DEG = 60.0
-_TREND_CYCLES = 3
+_TREND_CYCLES = 6
 
 
 @dataclass(frozen=True)
@@ -64,14 +65,14 @@ def stored_pattern_deg(s: Scenario, true_error_deg: FloatArray, rng: np.random.G
     return np.asarray(c.stale_sd_deg * (drawn - drawn.mean()))
 
 
-def monitor(s: Scenario, motion: Motion, true_error_deg: FloatArray, rng: np.random.Generator) -> Counts:
-    """Run the monitor over a log. `true_error_deg` is the wheel as sensed, by tooth [deg].
+def monitor(s: Scenario, motion: Motion, sensed: Edges, rng: np.random.Generator) -> Counts:
+    """Run the monitor over a log; it sees the wheel as sensed, but no single false or lost edge.
 
     Raises InputError for odd firing, whose uneven normal wave this monitor does not know.
     """
     if not s.engine.even_firing:
         raise InputError(f"scenario {s.name}: the controller is modelled for even firing only")
-    stored = stored_pattern_deg(s, true_error_deg, rng)
+    stored = stored_pattern_deg(s, sensed.start_error_deg, rng)
     wheel = s.engine.wheel
     assert wheel is not None
     cylinder = motion.events["cylinder"].astype(np.int64)
@@ -86,7 +87,9 @@ def monitor(s: Scenario, motion: Motion, true_error_deg: FloatArray, rng: np.ran
     away = np.abs((edges[:, None] - nominal[None, :] + 180.0) % 360.0 - 180.0)
     tooth = np.argmin(away, axis=1)
     at = edges + ((nominal[tooth] - edges + 180.0) % 360.0 - 180.0)
-    seen = motion.time_at_s(np.clip(at + (true_error_deg - stored)[tooth], 0.0, last))
+    edge = np.clip(np.searchsorted(sensed.nominal_deg, at - 1e-6), 0, len(sensed.late_deg) - 1)
+    late = sensed.late_deg[edge] - stored[tooth]
+    seen = motion.time_at_s(np.clip(at + late, 0.0, last))
     speed = np.radians(np.diff(at)) / np.maximum(np.diff(seen), 1e-9)
     e = s.engine
     inertia = (e.rotating_inertia_kg_m2 or 0.1) + _piston_kg_m2(s)
@@ -94,7 +97,7 @@ def monitor(s: Scenario, motion: Motion, true_error_deg: FloatArray, rng: np.ran
     normal = motion.events["normal_work_j"].astype(float)
     good = inside[:-2] & inside[1:-1] & inside[2:] & (motion.events["state"] != 2) & (normal > 1.0)
     loss = np.where(good, drop / np.maximum(normal, 1.0), np.nan)
-    loss = loss - _running_median(loss, _TREND_CYCLES * e.cylinders)
+    loss = loss - _trend(loss, e.cylinders)
     hit = loss > s.controller.threshold
     if not s.controller.monitor:
         hit &= False
@@ -112,9 +115,17 @@ def _piston_kg_m2(s: Scenario) -> float:
     return 0.53 * half**2 * (s.engine.reciprocating_mass_kg or 0.0) * s.engine.cylinders
 
 
-def _running_median(x: FloatArray, width: int) -> FloatArray:
-    """Median over `width` events round each one: the slow acceleration that is no misfire."""
-    width |= 1
-    padded = np.pad(np.nan_to_num(x), width // 2, mode="edge")
-    view = np.lib.stride_tricks.sliding_window_view(padded, width)
-    return np.asarray(np.median(view, axis=1)[: len(x)])
+def _trend(loss: FloatArray, cylinders: int) -> FloatArray:
+    """Slow acceleration, which is no misfire: median over some cycles of the mean over one cycle.
+
+    The mean takes out what alternates inside a cycle, the median what single misfires leave in the mean.
+    """
+    ends = 0.5 if cylinders % 2 == 0 else 1.0
+    weight = np.ones(cylinders | 1)
+    weight[[0, -1]] = ends if cylinders > 1 else 1.0
+    weight /= weight.sum()
+    half = len(weight) // 2
+    mean = np.convolve(np.pad(np.nan_to_num(loss), half, mode="edge"), weight, "valid")
+    width = (_TREND_CYCLES * cylinders) | 1
+    view = np.lib.stride_tricks.sliding_window_view(np.pad(mean, width // 2, mode="edge"), width)
+    return np.asarray(np.median(view, axis=1)[: len(loss)])

@@ -20,7 +20,7 @@ from misfire.simulate.scenario import Misfires, Phase, Scenario
 FloatArray = npt.NDArray[np.float64]
 
 FIRING, MISFIRE, MOTORING = 0, 1, 2
-STALL_RAD_S = 2.0 * math.pi * 120.0 / 60.0
+STALL_RAD_S = 2.0 * math.pi * 80.0 / 60.0
 MISFIRE_HEAT = 0.2
 RAD_PER_RPM = math.pi / 30.0
 
@@ -60,6 +60,7 @@ class Programme:
         self.steps = steps
         self.index = 0
         self.began_s = 0.0
+        self.began_rpm = steps[0].rpm or 0.0
         self.done = False
 
     @property
@@ -74,7 +75,7 @@ class Programme:
             p = self.step
             over = t >= self.began_s + p.duration_s
             if p.until_rpm is not None and t > self.began_s:
-                falling = p.fuel_cut if p.rpm is None else p.until_rpm < p.rpm
+                falling = self.began_rpm > p.until_rpm
                 over = over or (rpm <= p.until_rpm if falling else rpm >= p.until_rpm)
             if not over:
                 break
@@ -83,6 +84,7 @@ class Programme:
                 break
             self.index += 1
             self.began_s = t
+            self.began_rpm = rpm
             changed = True
         return changed
 
@@ -193,6 +195,7 @@ class Driver:
         self.scatter = dict.fromkeys(range(1, self.n + 1), 0.0)
         self.missed = dict.fromkeys(range(1, self.n + 1), False)
         self.mean_work: list[float] = []
+        self.expected: list[float] = []
         self.slot_energy: list[float] = []
         self.slot_time: list[float] = []
         self.stopped = False
@@ -277,7 +280,10 @@ class Driver:
         if p.mode == "hold":
             self.hold_sum = self.hold_sum + off * dt
             pull = self.mean_kg_m2 * (off / 0.3 + self.hold_sum / 0.3 - slope)
-            outer = self.gas_nm(kpa, not p.fuel_cut) - friction + pull
+            # what lands now was decided most of a turn ago; the first events stand for those before them
+            due = self.expected[max(len(self.expected) - self.delay, 0)] if self.expected else None
+            gas = self.gas_nm(kpa, not p.fuel_cut) if due is None else due * self.n / (4.0 * math.pi)
+            outer = gas - friction + pull
         elif p.gear_m > 0.0:
             v = w * p.gear_m
             outer = (s.driveline.road_n + s.driveline.drag_n_s2_m2 * v * v) * p.gear_m
@@ -301,6 +307,8 @@ class Driver:
         e.friction_nm.append(friction)
         work = kpa * self.per_map + s.gas.exhaust_kpa * self.per_exhaust + heat * self.efficiency
         self.mean_work.append(work)
+        normal_work = 0.0 if p.fuel_cut else normal * self.efficiency
+        self.expected.append(kpa * self.per_map + s.gas.exhaust_kpa * self.per_exhaust + normal_work)
         back = len(self.mean_work) - 1 - self.delay
         self.slot_energy.append(self.energy)
         self.slot_time.append(t)

@@ -33,6 +33,10 @@ class Edges:
         Errors [deg] at the middle of the log and its median speed, mean taken out.
     faults : dict of name -> int
         How many edges each fault touched.
+    start_error_deg : array, shape (teeth,)
+        The errors [deg] at the start of the log, mean not taken out: what a fresh learn would store.
+    nominal_deg, late_deg : array, shape (true edges,)
+        Nominal crank angle of every true edge and how late [deg] it is sensed, before faults and timer.
     """
 
     crank_s: FloatArray
@@ -43,6 +47,9 @@ class Edges:
     cylinder1_tick: IntArray
     tooth_error_deg: FloatArray
     faults: dict[str, int]
+    start_error_deg: FloatArray
+    nominal_deg: FloatArray
+    late_deg: FloatArray
 
 
 def fixed_errors_deg(teeth: ToothErrors, wheel: Wheel, rng: np.random.Generator) -> FloatArray:
@@ -109,6 +116,7 @@ def record(s: Scenario, motion: Motion, rng: np.random.Generator, noise: np.rand
     at = np.arange(wheel.teeth)
     level = np.full(wheel.teeth, float(np.median(rpm)))
     summary = fixed + _moving_errors_deg(s.teeth, wheel, pattern, at, np.full(wheel.teeth, middle), level)
+    start = fixed + _moving_errors_deg(s.teeth, wheel, pattern, at, np.zeros(wheel.teeth), level)
     t, tooth = _on_log(t, tooth)
     t, counted = _apply_faults(s, motion, t, tooth, noise)
     if s.clock.jitter_us:
@@ -129,6 +137,9 @@ def record(s: Scenario, motion: Motion, rng: np.random.Generator, noise: np.rand
         cylinder1_tick=cyl1_tick,
         tooth_error_deg=summary - summary.mean(),
         faults=counted,
+        start_error_deg=start,
+        nominal_deg=angle,
+        late_deg=late,
     )
 
 
