@@ -172,6 +172,36 @@ def find_coast_downs(channels: Channels) -> list[dict[str, Any]]:
     return out
 
 
+def log_coast_downs(
+    crank_s: FloatArray, block: npt.NDArray[np.int64], channels: Channels
+) -> list[dict[str, Any]]:
+    """Coast-downs of a tooth-timing log, by the fuel_cut flag of channels on the log's clock.
+
+    Parameters
+    ----------
+    crank_s : array, shape (turns, teeth)
+        Edge times [s]; NaN where there is no trusted edge.
+    block : array, shape (turns,)
+        Runs of turns without a break in the numbering.
+    """
+    time, rpm = turn_speed(crank_s, block)
+    cut = channels.values.get("fuel_cut")
+    if cut is None or time.size == 0 or channels.time_s.size == 0:
+        return []
+    row = np.searchsorted(channels.time_s, time, side="right") - 1
+    flag = np.where(row >= 0, cut[np.maximum(row, 0)], np.nan)
+    return find_coast_downs(Channels(time, {"fuel_cut": flag, "speed_rpm": rpm}))
+
+
+def turn_speed(crank_s: FloatArray, block: npt.NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+    """Time [s] and speed [rpm] in the middle of each turn, from one tooth far from the gap; shape "
+    "(turns,)."""
+    tooth = crank_s[:, crank_s.shape[1] // 2]
+    period = np.diff(tooth)
+    good = np.isfinite(period) & (np.diff(block) == 0)
+    return tooth[:-1][good] + 0.5 * period[good], 60.0 / period[good]
+
+
 def _temperature(
     channels: Channels, name: str, low: float, high: float | None, word: str, missing: list[str]
 ) -> dict[str, Any]:
@@ -262,8 +292,10 @@ def _coast_advice(
         return f"no coast-down is long enough: record {how}"
     if from_channels and "speed_rpm" not in channels.values:
         return f"the channels hold no speed_rpm: log it, or give the tooth-timing log; record {how}"
-    if from_channels and "fuel_cut" not in channels.values:
-        return f"the channels hold no fuel_cut flag: log it, or give the tooth-timing log; record {how}"
+    if "fuel_cut" not in channels.values:
+        return (
+            f"the channels hold no fuel_cut flag, so no coast-down is known to be one: log it; record {how}"
+        )
     return f"no fuel-cut coast-down found: record {how}"
 
 

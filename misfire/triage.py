@@ -55,15 +55,15 @@ def code_name(code: str) -> str | None:
     return "crankshaft and camshaft position correlation" if code in _CORRELATION else None
 
 
-def triage(codes: Sequence[str], engine: Engine) -> dict[str, Any]:
+def triage(codes: Sequence[str], engine: Engine | None) -> dict[str, Any]:
     """What these codes say, what they cannot say, and what to check or record first.
 
     Parameters
     ----------
     codes : sequence of str
         SAE J2012 codes such as "P0300"; case and repeats do not matter.
-    engine : Engine
-        Only the firing order and angles are used.
+    engine : Engine or None
+        Only the firing order and angles are used; None: nothing is said about companions.
 
     Returns
     -------
@@ -78,7 +78,7 @@ def triage(codes: Sequence[str], engine: Engine) -> dict[str, Any]:
     """
     known = _parse(codes, engine)
     accused = sorted(int(c[3:]) for c in known if "P0301" <= c <= "P0312")
-    companions = engine.companions
+    companions = engine.companions if engine else {}
     pairs = sorted({(min(a, b), max(a, b)) for a, b in companions.items() if a in accused and b in accused})
     picture = _picture(known, accused, pairs, engine)
     says = _sensor_words(known)
@@ -93,7 +93,9 @@ def triage(codes: Sequence[str], engine: Engine) -> dict[str, Any]:
     return {
         "format": "misfire-triage",
         "version": 1,
-        "engine": {"cylinders": engine.cylinders, "firing_order": list(engine.firing_order)},
+        "engine": {"cylinders": engine.cylinders, "firing_order": list(engine.firing_order)}
+        if engine
+        else None,
         "codes": [
             {"code": c, "meaning": code_name(c), "cylinder": int(c[3:]) if "P0301" <= c <= "P0312" else None}
             for c in known
@@ -101,7 +103,7 @@ def triage(codes: Sequence[str], engine: Engine) -> dict[str, Any]:
         "picture": picture,
         "accused": accused,
         "companions": [list(p) for p in pairs],
-        "headline": _headline(picture, accused, pairs),
+        "headline": _headline(picture, accused, pairs, engine is not None),
         "says": says,
         "cannot_say": _cannot_say(known, accused),
         "next_steps": _next_steps(known, picture, accused, engine),
@@ -109,7 +111,7 @@ def triage(codes: Sequence[str], engine: Engine) -> dict[str, Any]:
     }
 
 
-def _parse(codes: Sequence[str], engine: Engine) -> list[str]:
+def _parse(codes: Sequence[str], engine: Engine | None) -> list[str]:
     out: list[str] = []
     for text in codes:
         for part in re.split(r"[,;\s]+", text.strip()):
@@ -120,7 +122,7 @@ def _parse(codes: Sequence[str], engine: Engine) -> list[str]:
                 raise InputError(
                     f"code '{part[:20]}': no trouble code; write codes such as P0300 P0302 P0305"
                 )
-            if "P0301" <= code <= "P0312" and int(code[3:]) > engine.cylinders:
+            if engine and "P0301" <= code <= "P0312" and int(code[3:]) > engine.cylinders:
                 raise InputError(
                     f"code {code} names cylinder {int(code[3:])}, but the engine has {engine.cylinders} "
                     "cylinders; check --engine or the code"
@@ -136,14 +138,16 @@ def _sensor_codes(codes: Sequence[str]) -> list[str]:
     return [c for c in codes if "P0335" <= c <= "P0344" or c in _CORRELATION]
 
 
-def _picture(codes: Sequence[str], accused: list[int], pairs: list[tuple[int, int]], engine: Engine) -> str:
+def _picture(
+    codes: Sequence[str], accused: list[int], pairs: list[tuple[int, int]], engine: Engine | None
+) -> str:
     if _sensor_codes(codes):
         return "signal"
     if not accused:
         return "unnamed" if any(code_name(c) and c != "P0315" for c in codes) else "none"
     if len(accused) == 1:
         return "one"
-    if len(accused) == engine.cylinders:
+    if engine and len(accused) == engine.cylinders:
         return "every"
     return "companions" if len(accused) == 2 and pairs else "several"
 
@@ -153,7 +157,7 @@ def _listed(cylinders: Sequence[int]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def _headline(picture: str, accused: list[int], pairs: list[tuple[int, int]]) -> str:
+def _headline(picture: str, accused: list[int], pairs: list[tuple[int, int]], named: bool) -> str:
     return {
         "signal": "Sensor codes first: the misfire codes rest on a signal that is itself in doubt.",
         "companions": f"Cylinders {_listed(accused)} are companions: check the wheel, the pattern and the "
@@ -163,7 +167,13 @@ def _headline(picture: str, accused: list[int], pairs: list[tuple[int, int]]) ->
         if accused
         else "",
         "several": f"Cylinders {_listed(accused)} are accused"
-        + (f", among them the companions {_listed(pairs[0])}" if pairs else ", no two of them companions")
+        + (
+            f", among them the companions {_listed(pairs[0])}"
+            if pairs
+            else ", no two of them companions"
+            if named
+            else ""
+        )
         + ": record before deciding."
         if accused
         else "",
@@ -202,20 +212,24 @@ def _sensor_words(codes: Sequence[str]) -> list[str]:
 
 
 def _accused_words(
-    codes: Sequence[str], accused: list[int], pairs: list[tuple[int, int]], engine: Engine
+    codes: Sequence[str], accused: list[int], pairs: list[tuple[int, int]], engine: Engine | None
 ) -> list[str]:
-    order = "-".join(map(str, engine.firing_order))
     if not accused:
         return ["P0300 alone: misfires were counted, but on no single cylinder."] if "P0300" in codes else []
     out = []
-    companions = engine.companions
+    if engine is None:
+        out.append(
+            "Without the firing order it cannot be said which cylinders are companions: give --engine."
+        )
+    companions = engine.companions if engine else {}
+    order = "-".join(map(str, engine.firing_order)) if engine else ""
     for a, b in pairs:
         out.append(
             f"Cylinders {a} and {b} are companions in {order}: their firings lie 360 degrees apart and "
             "share every crank tooth. A wheel error, a stale stored pattern or a disturbed sensor signal "
             "accuses just such two; a shared coil, a head gasket or a shared runner leak fit as well."
         )
-    if engine.cylinders == 4 and (2, 3) in pairs:
+    if engine and engine.cylinders == 4 and (2, 3) in pairs:
         out.append(
             "On an inline four 2 and 3 are neighbours too: head gasket and shared runner stand beside a coil."
         )
@@ -227,12 +241,12 @@ def _accused_words(
                 f"Accused without its companion: {other}. A wheel or pattern error would accuse both, so a "
                 "fault of the cylinder itself is likelier: plug, coil, injector, compression."
             )
-    if not companions:
+    if engine and not companions:
         out.append(
             f"In {order} no two cylinders share a crank angle, so companions cannot tell a wheel error "
             "here; it shows as errors that repeat every turn, which only a recording shows."
         )
-    if len(accused) == engine.cylinders and len(accused) > 1:
+    if engine and len(accused) == engine.cylinders and len(accused) > 1:
         out.append(
             "Every cylinder: fuel supply, air leak, mixture or the crank signal rather than single parts."
         )
@@ -272,7 +286,7 @@ def _cannot_say(codes: Sequence[str], accused: list[int]) -> list[str]:
     return out
 
 
-def _next_steps(codes: Sequence[str], picture: str, accused: list[int], engine: Engine) -> list[str]:
+def _next_steps(codes: Sequence[str], picture: str, accused: list[int], engine: Engine | None) -> list[str]:
     steps = [
         "Save freeze frame, all codes and the misfire counts of each cylinder (service $06) before clearing."
     ]
@@ -292,7 +306,7 @@ def _next_steps(codes: Sequence[str], picture: str, accused: list[int], engine: 
         "fuel cut from about 3000 rpm, with counts read before and after, and judge it with `misfire "
         "analyse`."
     )
-    if not engine.companions or picture in ("one", "several"):
+    if not (engine and engine.companions) or picture in ("one", "several"):
         steps.append(
             "Put a cylinder-1 mark or the cam signal into the recording, so that cylinders have names."
         )

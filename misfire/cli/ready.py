@@ -35,6 +35,9 @@ def _range(text: str) -> tuple[float, float]:
 def ready(
     channels: Annotated[str, typer.Argument(help="Slow channels (CSV).")],
     log: Annotated[str | None, typer.Argument(help="Tooth-timing log, to judge its coast-downs.")] = None,
+    wheel: Annotated[
+        str | None, typer.Option("--wheel", help="Crank wheel of the log, for example 60-2.")
+    ] = None,
     coolant_min: Annotated[
         str, typer.Option("--coolant-min", help="Lowest coolant temperature, C or F.")
     ] = "75C",
@@ -54,7 +57,7 @@ def ready(
 ) -> None:
     """Say whether the conditions for a crank pattern learn are met, and whether a coast-down is usable."""
     from misfire.cli.output import emit_json, say
-    from misfire.intake.channels import read_channels
+    from misfire.intake.channels import align_channels, read_channels
     from misfire.ready import ReadyLimits
     from misfire.ready import ready as judge
 
@@ -66,7 +69,18 @@ def ready(
         else _celsius(transmission_min, "--transmission-min"),
         warm_rpm=_range(warm_rpm),
     )
-    result = judge(read_channels(channels), None, limits)
+    slow = read_channels(channels)
+    coast_downs = None
+    if log is not None:
+        from misfire.crank import number_edges
+        from misfire.engine import Wheel
+        from misfire.intake.reading import read
+        from misfire.ready import log_coast_downs, turn_speed
+
+        crank = number_edges(read(log).crank_s, None if wheel is None else Wheel.from_label(wheel))
+        slow = align_channels(slow, *turn_speed(crank.time_s, crank.block))
+        coast_downs = log_coast_downs(crank.time_s, crank.block, slow)
+    result = judge(slow, coast_downs, limits)
     emit_json(result, json)
     if json == "-":
         return

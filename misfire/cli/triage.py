@@ -25,6 +25,7 @@ def triage(
     from misfire.errors import InputError
     from misfire.triage import triage as judge
 
+    layout = None
     if firing_order is not None:
         try:
             order = [int(c) for c in firing_order.replace(",", "-").split("-")]
@@ -33,16 +34,12 @@ def triage(
         layout = Engine.from_order(order)
     elif engine is not None:
         layout = Engine.load(engine)
-    else:
-        raise InputError(
-            "triage: say which engine, with --engine v6 (misfire engines lists them) or --firing-order 1-3-4-2"
-        )
     result = judge(codes, layout)
     emit_json(result, json)
     if json == "-":
         return
-    order_text = "-".join(map(str, layout.firing_order))
-    say([result["headline"], "", f"Codes (firing order {order_text}, check it in the service manual):"])
+    order_text = "not given" if layout is None else "-".join(map(str, layout.firing_order))
+    say([result["headline"], "", f"Codes (firing order {order_text}; check it in the service manual):"])
     say(f"  {c['code']}  {c['meaning'] or 'not a misfire, crank or cam code'}" for c in result["codes"])
     for title, key in (
         ("What they say:", "says"),
