@@ -158,29 +158,27 @@ def _listed(cylinders: Sequence[int]) -> str:
 
 
 def _headline(picture: str, accused: list[int], pairs: list[tuple[int, int]], named: bool) -> str:
-    return {
+    fixed = {
         "signal": "Sensor codes first: the misfire codes rest on a signal that is itself in doubt.",
-        "companions": f"Cylinders {_listed(accused)} are companions: check the wheel, the pattern and the "
-        "sensor signal before buying parts for the cylinders.",
-        "one": f"Cylinder {_listed(accused)} alone is accused: a fault of that cylinder is the likelier "
-        "reading."
-        if accused
-        else "",
-        "several": f"Cylinders {_listed(accused)} are accused"
-        + (
-            f", among them the companions {_listed(pairs[0])}"
-            if pairs
-            else ", no two of them companions"
-            if named
-            else ""
-        )
-        + ": record before deciding."
-        if accused
-        else "",
         "every": "Every cylinder is accused: look for something that all share.",
         "unnamed": "No cylinder is named: the codes alone do not point anywhere yet.",
         "none": "These codes accuse no cylinder of misfiring.",
-    }[picture]
+    }
+    if picture in fixed:
+        return fixed[picture]
+    who = _listed(accused)
+    if picture == "companions":
+        return (
+            f"Cylinders {who} are companions: check the wheel, the pattern and the sensor signal before buying "
+            "parts for the cylinders."
+        )
+    if picture == "one":
+        return f"Cylinder {who} alone is accused: a fault of that cylinder is the likelier reading."
+    if pairs:
+        beside = f", among them the companions {_listed(pairs[0])}"
+    else:
+        beside = ", no two of them companions" if named else ""
+    return f"Cylinders {who} are accused{beside}: record before deciding."
 
 
 def _sensor_words(codes: Sequence[str]) -> list[str]:
