@@ -87,11 +87,11 @@ def _grid(header: list[str], rows: list[list[str]], width: int) -> list[str]:
     ]
 
 
-def _fold(rows: list[list[str]], keep: list[bool], limit: int) -> tuple[list[list[str]], int]:
-    """At most `limit` rows, those marked to keep first; the number left out."""
+def _fold(rows: list[list[str]], rank: list[tuple[float, ...]], limit: int) -> tuple[list[list[str]], int]:
+    """At most `limit` rows, those of the highest rank, in their own order; the number left out."""
     if len(rows) <= limit:
         return rows, 0
-    order = sorted(range(len(rows)), key=lambda i: (not keep[i], i))[:limit]
+    order = sorted(range(len(rows)), key=lambda i: ([-x for x in rank[i]], i))[:limit]
     return [rows[i] for i in sorted(order)], len(rows) - limit
 
 
@@ -104,7 +104,8 @@ def _paint(lines: list[str], colour: bool, tone: str) -> list[str]:
 def _cylinder_table(result: Mapping[str, Any], width: int, limit: int) -> list[str]:
     header = ["cyl", "firings", "misfires", "rate %", "95 % interval", "uncorrected", "reported", "partial"]
     header.append("unusable")
-    rows, keep = [], []
+    rows: list[list[str]] = []
+    rank: list[tuple[float, ...]] = []
     for c in items(result.get("cylinders")):
         rows.append(
             [
@@ -119,12 +120,10 @@ def _cylinder_table(result: Mapping[str, Any], width: int, limit: int) -> list[s
                 count(c.get("unusable")),
             ]
         )
-        keep.append(
-            any((finite(c.get(k)) or 0) > 0 for k in ("misfires", "misfires_uncorrected", "reported"))
-        )
+        rank.append(tuple(finite(c.get(k)) or 0.0 for k in ("misfires", "reported", "misfires_uncorrected")))
     if not rows:
         return ["No cylinder could be counted."]
-    rows, left = _fold(rows, keep, limit)
+    rows, left = _fold(rows, rank, limit)
     out = _grid(header, rows, width)
     if left:
         out.append(f"… {left} more cylinders in the report and in the JSON")
@@ -214,7 +213,8 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
         )
     out += _list("To decide the rest, record:", items(verdict.get("missing")), width, 6)
     header = ["cyl", "before", "of", "after", "of", "ratio", "95 % interval", "p", "answer"]
-    rows, keep = [], []
+    rows: list[list[str]] = []
+    rank: list[tuple[float, ...]] = []
     for c in items(comparison.get("cylinders")):
         b, a = table(c.get("before")), table(c.get("after"))
         rows.append(
@@ -230,8 +230,8 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
                 clean(c.get("answer"), 22).replace("_", " ") or NONE,
             ]
         )
-        keep.append((finite(b.get("misfires")) or 0) > 0 or (finite(a.get("misfires")) or 0) > 0)
-    rows, left = _fold(rows, keep, 14)
+        rank.append((finite(a.get("misfires")) or 0.0, finite(b.get("misfires")) or 0.0))
+    rows, left = _fold(rows, rank, 14)
     out += ["", *_grid(header, rows, width)] if rows else ["", "No cylinder could be compared."]
     if left:
         out.append(f"… {left} more cylinders in the report and in the JSON")
