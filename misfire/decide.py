@@ -239,14 +239,21 @@ def _cluster_scale(
     The ripple gives the normal energy to a few ten per cent only; a population far outside the healthy
     scatter that is compatible with a full misfire sets it exactly.
     """
-    lost = (-dev / expected)[use]
-    lost = lost[np.isfinite(lost)]
+    ok = use & np.isfinite(dev)
+    lost = -(dev / expected)[ok]
     if lost.size < 30:
         return 1.0
-    sd = max(_mad(lost[lost < np.median(lost) + 0.3]) if (lost < np.median(lost) + 0.3).any() else 0.05, 0.01)
-    deep = lost[lost > max(0.35, 5.5 * sd)]
-    if deep.size < 4:
-        return 1.0
+    typical = float(np.median(expected[ok]))
+    still = lost + offset[place[ok]] / typical  # each place about its own mean
+    sd = max(_mad(still), 0.01)
+    steady = -offset / typical
+    dead = int(np.argmax(steady))
+    if steady[dead] > 0.45 and steady[dead] > 2.5 * np.partition(steady, -2)[-2]:
+        deep = lost[place[ok] == dead]
+    else:
+        deep = lost[lost > max(0.35, 4.5 * sd)]
+        if deep.size < 4:
+            return 1.0
     # the deepest population decides: partial burns may lie above it
     top = np.percentile(deep, 90)
     peak = float(np.median(deep[deep > 0.75 * top]))
@@ -279,7 +286,7 @@ def _noise(lost: FloatArray, rpm: FloatArray, use: BoolArray, place: IntArray, n
     out = np.full(lost.size, np.nan)
     if not use.any():
         return out
-    key = np.floor(12 * np.log2(np.maximum(rpm, 50.0))).astype(int)
+    key = np.floor(12 * np.log2(np.clip(np.nan_to_num(rpm, nan=50.0), 50.0, 1e5))).astype(int)
     healthy = use & (lost < 0.5)
     overall = _mad(lost[healthy])
     for k in np.unique(key):

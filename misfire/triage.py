@@ -169,8 +169,8 @@ def _headline(picture: str, accused: list[int], pairs: list[tuple[int, int]], na
     who = _listed(accused)
     if picture == "companions":
         return (
-            f"Cylinders {who} are companions: check the wheel, the pattern and the sensor signal before buying "
-            "parts for the cylinders."
+            f"Cylinders {who} are companions: check the wheel, the pattern and the sensor signal before "
+            "buying parts for the cylinders."
         )
     if picture == "one":
         return f"Cylinder {who} alone is accused: a fault of that cylinder is the likelier reading."

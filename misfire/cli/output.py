@@ -81,3 +81,23 @@ def say(lines: str | Iterable[str], width: int = 80) -> None:
         else:
             indent = " " * (len(line) - len(line.lstrip()) + (2 if line.lstrip()[:2] in ("- ", "* ") else 0))
             print("\n".join(textwrap.wrap(line, width, subsequent_indent=indent)))
+
+
+def write_events(target: str, events: Any) -> None:
+    """Event rows as .csv or .parquet, by the ending. Raises InputError."""
+    kind = Path(target).suffix.lower()
+    if kind == ".csv":
+        write_whole(target, lambda p: events.to_csv(p, index=False, float_format="%.9g"))
+    elif kind == ".parquet":
+        try:
+            import pyarrow  # noqa: F401
+        except ImportError:
+            raise InputError(
+                f"{target}: parquet needs an extra; install it with pip install 'misfire[parquet]'"
+            ) from None
+        write_whole(
+            target,
+            lambda p: events.assign(cylinder=events["cylinder"].astype(str)).to_parquet(p, index=False),
+        )
+    else:
+        raise InputError(f"{target}: event rows are written as .csv or .parquet; choose one of these endings")

@@ -1,0 +1,5 @@
+"""`python -m misfire`."""
+
+from misfire.cli import main
+
+main()

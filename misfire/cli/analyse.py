@@ -1,0 +1,105 @@
+"""`misfire analyse`: which firings misfired, and is it true, false, or not decidable."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from misfire.cli import options as o
+
+
+def analyse(
+    log: Annotated[list[str], typer.Argument(help="One log, or several short ones of the same engine.")],
+    engine: o.EngineOption | None = None,
+    firing_order: o.OrderOption = None,
+    wheel: o.WheelOption = None,
+    first_tooth: o.FirstToothOption = None,
+    channels: Annotated[str | None, typer.Option("--channels", help="Slow channels (CSV).")] = None,
+    counts: Annotated[
+        str | None, typer.Option("--counts", help="Controller counts: CSV, or two J1979 reads.")
+    ] = None,
+    codes: Annotated[
+        str | None, typer.Option("--codes", help="Codes, for example P0300,P0302,P0305.")
+    ] = None,
+    known_cut: Annotated[
+        list[str] | None, typer.Option("--known-cut", help="Injector off: 3@41.0-49.5 (cylinder@seconds).")
+    ] = None,
+    pattern: Annotated[
+        str | None, typer.Option("--pattern", help="Tooth pattern saved by `misfire pattern`.")
+    ] = None,
+    json: o.JsonOption = None,
+    events: Annotated[
+        str | None, typer.Option("--events", help="Write one row a firing event (.csv, .parquet).")
+    ] = None,
+    report: Annotated[str | None, typer.Option("--report", help="Write the report page (.html).")] = None,
+    job: Annotated[str | None, typer.Option("--job", help="Job facts for the report's head (TOML).")] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print the headline only.")] = False,
+    timings: Annotated[bool, typer.Option("--timings", help="Print what each stage took.")] = False,
+    time_column: o.TimeColumn = None,
+    crank_column: o.CrankColumn = None,
+    cam_column: o.CamColumn = None,
+    cylinder1_column: o.MarkColumn = None,
+    signal_column: o.SignalColumn = None,
+    threshold: o.Threshold = None,
+    edge: o.Edge = None,
+    counter_bits: o.CounterBits = None,
+    clock_hz: o.ClockHz = None,
+    sample_rate: o.SampleRate = None,
+) -> None:
+    """Judge every firing of a log: true misfire, false detection, or not decidable."""
+    import sys
+    import time
+
+    from misfire.cli.output import emit_json, say, write_events, write_text
+    from misfire.cli.saved import load_job, load_pattern
+    from misfire.intake.counts import parse_codes
+
+    began = time.perf_counter()
+    from misfire.pipeline import AnalyseOptions, analyse_files
+    from misfire.report import analysis_page, terminal_text
+
+    imports_s = time.perf_counter() - began
+    chosen = o.build_engine(engine, firing_order, wheel, first_tooth)
+    read = o.build_read(
+        chosen,
+        time_column=time_column,
+        crank_column=crank_column,
+        cam_column=cam_column,
+        cylinder1_column=cylinder1_column,
+        signal_column=signal_column,
+        threshold_v=threshold,
+        edge=edge,
+        counter_bits=counter_bits,
+        clock_hz=clock_hz,
+        sample_rate_hz=sample_rate,
+    )
+    job_facts = load_job(job) if job else None
+    done = analyse_files(
+        log,
+        AnalyseOptions(
+            chosen,
+            channels=channels,
+            counts=counts,
+            codes=parse_codes(codes) if codes else (),
+            known_cuts=tuple(o.parse_cut(c, chosen) for c in known_cut or ()),
+            pattern=load_pattern(pattern) if pattern else None,
+            read=read,
+        ),
+    )
+    result = done.to_dict()
+    if timings:
+        result["timings_s"] = {"imports": imports_s, **done.timings_s, "total": time.perf_counter() - began}
+    if events:
+        write_events(events, done.events)
+    if report:
+        write_text(report, analysis_page(result, done.events, job_facts))
+    emit_json(result, json)
+    if json != "-":
+        if quiet:
+            say(result["verdict"]["headline"])
+        else:
+            print(terminal_text(result, colour=sys.stdout.isatty()))
+    if timings:
+        for name, seconds in result["timings_s"].items():
+            print(f"{name:<10} {seconds:8.3f} s", file=sys.stderr)

@@ -1,0 +1,117 @@
+"""What the commands share: building an engine and read options from the command line's words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from misfire.errors import InputError
+
+if TYPE_CHECKING:
+    from misfire.engine import Engine
+    from misfire.intake import ReadOptions
+    from misfire.onelog import KnownCut
+
+EngineOption = Annotated[
+    str, typer.Option("--engine", help="Engine file (TOML) or a layout of `misfire engines`.")
+]
+OrderOption = Annotated[str | None, typer.Option("--firing-order", help="For example 1-3-4-2.")]
+WheelOption = Annotated[str | None, typer.Option("--wheel", help="For example 60-2, 36-1 or 24.")]
+FirstToothOption = Annotated[
+    float | None,
+    typer.Option("--first-tooth", help="Crank angle [deg] of the first tooth after the gap, after TDC 1."),
+]
+TimeColumn = Annotated[str | None, typer.Option("--time-column", help="Header of the time column.")]
+CrankColumn = Annotated[str | None, typer.Option("--crank-column", help="Header of the crank signal.")]
+CamColumn = Annotated[str | None, typer.Option("--cam-column", help="Header of the cam signal.")]
+MarkColumn = Annotated[str | None, typer.Option("--cylinder1-column", help="Header of the cylinder-1 mark.")]
+SignalColumn = Annotated[
+    str | None, typer.Option("--signal-column", help="Header of the column that names the signal.")
+]
+Threshold = Annotated[
+    float | None, typer.Option("--threshold", help="Crank threshold [V]; else chosen from the signal.")
+]
+Edge = Annotated[
+    str | None, typer.Option("--edge", help="rising or falling: the crossing that marks a tooth.")
+]
+CounterBits = Annotated[int | None, typer.Option("--counter-bits", help="Width of a counter that wraps.")]
+ClockHz = Annotated[float | None, typer.Option("--clock-hz", help="Counter frequency [Hz] of a tick column.")]
+SampleRate = Annotated[
+    float | None, typer.Option("--sample-rate", help="Sampling rate [Hz] when the file has no time.")
+]
+JsonOption = Annotated[str | None, typer.Option("--json", help="Write the result as JSON; - for stdout.")]
+
+
+def build_engine(name: str | None, order: str | None, wheel: str | None, first_tooth: float | None) -> Engine:
+    """The engine from a file or layout, single fields overridden. Raises InputError."""
+    from misfire.engine import Engine, Wheel
+
+    if name is None and order is None:
+        raise InputError(
+            "no engine given: name one with --engine inline4 (see `misfire engines`) or --firing-order 1-3-4-2"
+        )
+    engine = Engine.load(name) if name is not None else None
+    if order is not None:
+        try:
+            numbers = [int(x) for x in order.replace(",", "-").split("-")]
+        except ValueError:
+            raise InputError(
+                f"firing order '{order}': write cylinder numbers with dashes, for example 1-3-4-2"
+            ) from None
+        if engine is not None and len(numbers) != engine.cylinders:
+            raise InputError(
+                f"firing order {order} names {len(numbers)} cylinders, the engine has {engine.cylinders}"
+            )
+        other = Engine.from_order(numbers)
+        if engine is None:
+            engine = other
+        elif not engine.even_firing and other.firing_order != engine.firing_order:
+            raise InputError(
+                "--firing-order cannot change an odd-firing engine; write an engine file with firing_tdc_deg"
+            )
+        else:
+            engine = replace(engine, firing_order=other.firing_order, firing_tdc_deg=other.firing_tdc_deg)
+    assert engine is not None
+    if wheel is not None:
+        first = engine.wheel.first_tooth_after_tdc1_deg if engine.wheel else None
+        engine = engine.with_wheel(replace(Wheel.from_label(wheel), first_tooth_after_tdc1_deg=first))
+    if first_tooth is not None:
+        if not 0 <= first_tooth <= 360:
+            raise InputError(f"--first-tooth {first_tooth}: give an angle from 0 to 360 deg")
+        if engine.wheel is None:
+            raise InputError("--first-tooth needs the wheel too: add --wheel 60-2 (or yours)")
+        engine = engine.with_wheel(replace(engine.wheel, first_tooth_after_tdc1_deg=first_tooth % 360.0))
+    return engine
+
+
+def build_read(engine: Engine | None, **given: Any) -> ReadOptions:
+    """Read options; the engine file's counted edge applies unless one is given."""
+    from misfire.intake import ReadOptions
+
+    if (
+        given.get("edge") is None
+        and engine is not None
+        and engine.wheel is not None
+        and engine.wheel.counted_edge
+    ):
+        given["edge"] = engine.wheel.counted_edge
+    return ReadOptions(**given)
+
+
+def parse_cut(text: str, engine: Engine) -> KnownCut:
+    """Read "3@41.0-49.5": injector of cylinder 3 off from second 41.0 to 49.5."""
+    from misfire.onelog import KnownCut
+
+    try:
+        cylinder, span = text.split("@")
+        lo, hi = span.split("-")
+        cut = KnownCut(int(cylinder), float(lo), float(hi))
+    except ValueError:
+        raise InputError(
+            f"--known-cut {text}: write cylinder@from-to in seconds, for example 3@41.0-49.5"
+        ) from None
+    if cut.cylinder not in engine.firing_order or not cut.from_s < cut.to_s:
+        raise InputError(f"--known-cut {text}: the cylinder must exist and the end come after the start")
+    return cut

@@ -1,0 +1,290 @@
+"""One log through the science: edges -> teeth -> phase -> pattern -> work -> decision."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from misfire.crank import BoolArray, Crank, number_edges
+from misfire.decide import MISFIRE, MONITOR_FROM, MOTORING, UNUSABLE, Decision, decide, decide_single
+from misfire.engine import TURN_DEG, Engine, FloatArray
+from misfire.gas import GasShape
+from misfire.intake.recording import Channels, Recording
+from misfire.naming import Marks, find_phase, place_name
+from misfire.pattern import Pattern, learn_pattern, segment_error_pct
+from misfire.phase import Phase
+from misfire.work import Events, Grid, make_grid, measure, places
+
+
+@dataclass(frozen=True)
+class KnownCut:
+    """A commanded injector shut-off: cylinder and the seconds it lasted, on the log's clock."""
+
+    cylinder: int
+    from_s: float
+    to_s: float
+
+
+@dataclass(frozen=True)
+class OneLog:
+    """Everything found in one log; arrays follow the events.
+
+    `label` is the cylinder number or place letter of every event (the lower companion when the phase is
+    unknown), `uncorrected` what a monitor that takes the wheel as perfect would count.
+    """
+
+    recording: Recording
+    engine: Engine
+    crank: Crank
+    phase: Phase
+    pattern: Pattern
+    events: Events
+    decision: Decision
+    label: npt.NDArray[np.object_]
+    uncorrected: BoolArray
+    uncorrected_lost: FloatArray
+    load_pct: FloatArray
+    segment_error_pct: dict[str, tuple[float, float]]
+    timings_s: dict[str, float] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+    @property
+    def labels(self) -> list[int | str]:
+        """Cylinder numbers or places that events are counted under, in order."""
+        seen = {x for x in self.label.tolist()}
+        return sorted(seen, key=lambda v: (isinstance(v, str), v))
+
+
+def gas_shape(engine: Engine) -> GasShape:
+    """The generic work shapes, with the engine's own compression ratio and rod where the file has them."""
+    base = GasShape()
+    ratio = engine.compression_ratio or base.compression_ratio
+    rod = engine.stroke_mm / 2 / engine.rod_mm if engine.stroke_mm and engine.rod_mm else base.rod_ratio
+    return replace(base, compression_ratio=ratio, rod_ratio=rod)
+
+
+def study(
+    recording: Recording,
+    engine: Engine,
+    *,
+    channels: Channels | None = None,
+    given: Pattern | None = None,
+    known_cuts: tuple[KnownCut, ...] = (),
+) -> OneLog:
+    """Take one log from edges to decided events.
+
+    Raises InputError (wheel or marks contradict the log) and TooFewTurnsError.
+    """
+    took: dict[str, float] = {}
+    clock = time.perf_counter()
+
+    def lap(name: str) -> None:
+        nonlocal clock
+        now = time.perf_counter()
+        took[name] = now - clock
+        clock = now
+
+    marks = Marks(recording.cam_s, recording.cylinder1_s)
+    anchor = recording.cylinder1_s if recording.cylinder1_s is not None else recording.cam_s
+    crank = number_edges(recording.crank_s, engine.wheel, anchor)
+    engine = engine.with_wheel(crank.wheel)
+    lap("crank")
+    shape = gas_shape(engine)
+    raw = make_grid(crank)
+    phase = find_phase(crank, raw, engine, marks, shape)
+    lap("phase")
+    first = measure(raw, crank, engine, phase.first_deg, phase.second_turn, shape)
+    cut, load = _from_channels(channels, first.time_s)
+    before = _decide(raw, crank, engine, phase, shape, first, cut, False)
+    lap("work")
+    notes: list[str] = []
+    if given is not None:
+        pattern = given
+        if given.error_deg.size != crank.wheel.teeth:
+            from misfire.errors import InputError
+
+            raise InputError(
+                f"the given pattern has {given.error_deg.size} teeth, the log's wheel {crank.wheel.teeth}; "
+                "give the pattern of this wheel"
+            )
+    else:
+        pattern = learn_pattern(crank, engine, _motoring_turns(crank, first, before, channels, raw))
+    lap("pattern")
+    if pattern.known:
+        grid = make_grid(crank, pattern.error_deg)
+        events = measure(grid, crank, engine, phase.first_deg, phase.second_turn, shape)
+        cut, load = _from_channels(channels, events.time_s)
+        decision = _decide(grid, crank, engine, phase, shape, events, cut, True)
+    else:
+        events, decision = first, before
+    phase = _tie_by_cut(phase, engine, events, decision, known_cuts, notes)
+    lap("decision")
+    label = _labels(engine, phase, events)
+    segments, by_place = _segments(pattern, engine, phase)
+    uncorrected_lost = _uncorrected(events, decision, before, first, by_place, pattern.known)
+    counted = (uncorrected_lost >= MONITOR_FROM) & (decision.state != MOTORING) & (decision.state != UNUSABLE)
+    counted |= decision.state == MISFIRE if not pattern.known else np.zeros(counted.size, dtype=bool)
+    return OneLog(
+        recording,
+        engine,
+        crank,
+        phase,
+        pattern,
+        events,
+        decision,
+        label,
+        counted,
+        uncorrected_lost,
+        load,
+        segments,
+        took,
+        tuple([*phase.notes, *decision.notes, *notes, *crank.notes]),
+    )
+
+
+def _decide(
+    grid: Grid,
+    crank: Crank,
+    engine: Engine,
+    phase: Phase,
+    shape: GasShape,
+    events: Events,
+    cut: FloatArray,
+    corrected: bool,
+) -> Decision:
+    if engine.cylinders > 1:
+        return decide(events, engine, cut, corrected)
+    other = measure(grid, crank, engine, phase.first_deg, ~phase.second_turn, shape)
+    if not other.time_s.size:
+        return decide_single(events, np.full(events.energy.size, np.nan), cut)
+    # the idle turns before and after, the nearer one alone at the ends of the log
+    after = np.searchsorted(other.turn, events.turn)
+    left, right = np.clip(after - 1, 0, other.turn.size - 1), np.clip(after, 0, other.turn.size - 1)
+    near_l = np.abs(other.turn[left] - events.turn) == 1
+    near_r = np.abs(other.turn[right] - events.turn) == 1
+    e_l, e_r = other.energy[left], other.energy[right]
+    opposite = np.where(
+        near_l & near_r, (e_l + e_r) / 2, np.where(near_l, e_l, np.where(near_r, e_r, np.nan))
+    )
+    return decide_single(events, opposite, cut)
+
+
+def _from_channels(channels: Channels | None, time_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Fuel-cut flag (NaN between two rows that differ) and load [%] at the events; NaN without channels."""
+    nan = np.full(time_s.size, np.nan)
+    if channels is None or channels.time_s.size == 0:
+        return nan, nan.copy()
+    t = channels.time_s
+    i = np.clip(np.searchsorted(t, time_s, side="right") - 1, 0, t.size - 1)
+    j = np.clip(i + 1, 0, t.size - 1)
+    cut = nan
+    if "fuel_cut" in channels.values:
+        flag = channels.values["fuel_cut"]
+        cut = np.where(flag[i] == flag[j], flag[i], np.nan)
+        cut[(time_s < t[0]) | (time_s > t[-1] + 5.0)] = np.nan
+    load = nan.copy()
+    for name in ("load_pct", "map_kpa"):
+        if name in channels.values:
+            load = np.interp(time_s, t, channels.values[name], left=np.nan, right=np.nan)
+            break
+    return cut, load
+
+
+def _motoring_turns(
+    crank: Crank, events: Events, decision: Decision, channels: Channels | None, grid: Grid
+) -> BoolArray:
+    """Turns all of whose events are in fuel cut, two turns of margin at each end."""
+    seen = np.zeros(crank.turns, dtype=np.int64)
+    cut = np.zeros(crank.turns, dtype=np.int64)
+    np.add.at(seen, events.turn, 1)
+    np.add.at(cut, events.turn, (decision.state == MOTORING).astype(np.int64))
+    # a turn without an event of its own (one cylinder) goes with its neighbours
+    near_seen = np.convolve(seen, np.ones(5, dtype=np.int64), mode="same")
+    near_cut = np.convolve(cut, np.ones(5, dtype=np.int64), mode="same")
+    return (near_seen > 0) & (near_seen == near_cut)
+
+
+def _tie_by_cut(
+    phase: Phase,
+    engine: Engine,
+    events: Events,
+    decision: Decision,
+    cuts: tuple[KnownCut, ...],
+    notes: list[str],
+) -> Phase:
+    """Rotate the names so that the place that fell silent during a known cut carries the given number."""
+    for cut in cuts:
+        inside = (events.time_s >= cut.from_s + 0.3) & (events.time_s <= cut.to_s - 0.3)
+        lost = []
+        for p in range(engine.cylinders):
+            mine = inside & (events.place == p) & np.isfinite(decision.lost_work)
+            lost.append(float(np.median(decision.lost_work[mine])) if mine.any() else -1.0)
+        order = np.argsort(lost)
+        top = int(order[-1])
+        if lost[top] < 0.5 or (len(lost) > 1 and lost[int(order[-2])] > 0.5 * lost[top]):
+            notes.append(
+                f"known cut of cylinder {cut.cylinder}: no single place lost its work then; names stay as they are"
+            )
+            continue
+        want = engine.firing_order.index(cut.cylinder)
+        shift = engine.event_deg[top] - engine.event_deg[want]
+        start = (phase.first_deg - shift) % 720.0
+        second = phase.second_turn if start < TURN_DEG else ~phase.second_turn
+        notes.append(f"names tied by the known cut of cylinder {cut.cylinder}")
+        turned = (events.place + want - top) % engine.cylinders
+        events.place[:] = turned
+        return replace(phase, first_deg=start % TURN_DEG, second_turn=second, status="measured", named=True)
+    return phase
+
+
+def _labels(engine: Engine, phase: Phase, events: Events) -> npt.NDArray[np.object_]:
+    names: list[int | str] = []
+    for i, c in enumerate(engine.firing_order):
+        mate = engine.companions.get(c)
+        j = engine.firing_order.index(mate) if mate is not None else i
+        merge = phase.status == "unknown" and mate is not None
+        if phase.named:
+            names.append(min(c, mate) if merge and mate is not None else c)
+        else:
+            names.append(place_name(min(i, j) if merge else i))
+    table = np.empty(len(names), dtype=object)
+    table[:] = names
+    return np.asarray(table[events.place], dtype=object)
+
+
+def _segments(
+    pattern: Pattern, engine: Engine, phase: Phase
+) -> tuple[dict[str, tuple[float, float]], FloatArray]:
+    """Relative segment error [%] and its error by label, and by place in firing order."""
+    nothing = np.zeros(engine.cylinders)
+    if not pattern.known or engine.wheel is None:
+        return {}, nothing
+    places_ = places(engine, phase.first_deg)
+    angle = np.array([p.angle_deg for p in places_])
+    span = min(engine.interval_deg, 180.0)
+    value, sd = segment_error_pct(pattern, engine.wheel, angle, span)
+    out = {}
+    for p, v, s in zip(places_, value, sd, strict=True):
+        key = str(p.cylinder) if phase.named else place_name(p.index)
+        out[key] = (float(v), float(s))
+    return out, value
+
+
+def _uncorrected(
+    events: Events, decision: Decision, before: Decision, first: Events, segment_pct: FloatArray, known: bool
+) -> FloatArray:
+    """Lost work as a monitor would see it that compares neighbouring segments and takes the wheel as perfect.
+
+    x_bias = -w^2 (e[n+1] - e[n]), e the relative segment time errors [derived from alpha = -Dth (T2 - T1) / T^3].
+    """
+    lost = decision.lost_work
+    if not known or segment_pct.size < 2:
+        return lost
+    e = segment_pct / 100.0
+    step = e - np.roll(e, 1)
+    step = step - np.median(step)
+    w2 = (events.rpm * np.pi / 30) ** 2
+    return np.asarray(lost + w2 * step[events.place] / decision.expected, dtype=float)

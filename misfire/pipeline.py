@@ -1,0 +1,416 @@
+"""The whole job: from recordings to an analysis."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from misfire.counts import rate_interval_pct, windows
+from misfire.decide import FIRING, MISFIRE, MOTORING, PARTIAL_FROM, REASONS, STATES, UNUSABLE
+from misfire.engine import Engine
+from misfire.errors import InputError
+from misfire.intake.counts import Counts
+from misfire.intake.recording import Channels, Recording
+from misfire.onelog import KnownCut, OneLog, study
+from misfire.pattern import Pattern
+from misfire.verdict import CylinderEvidence, Evidence, judge
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from misfire.intake.options import ReadOptions
+
+
+@dataclass(frozen=True)
+class AnalyseOptions:
+    """What may be said about the logs; everything has a default.
+
+    Attributes
+    ----------
+    engine : Engine
+        Layout and, where known, wheel, offset, cam and mark.
+    channels : str or None
+        Slow-channel CSV of the (first) log.
+    counts : str or None
+        Controller counts as the contract's `--counts`.
+    codes : tuple of str
+        SAE J2012 codes.
+    known_cuts : tuple of KnownCut
+    pattern : Pattern or None
+        A saved tooth pattern, used instead of a learned one.
+    read : ReadOptions or None
+    """
+
+    engine: Engine
+    channels: str | None = None
+    counts: str | None = None
+    codes: tuple[str, ...] = ()
+    known_cuts: tuple[KnownCut, ...] = ()
+    pattern: Pattern | None = None
+    read: ReadOptions | None = None
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """The result: the contract's dict, the event rows, and the logs behind them."""
+
+    result: dict[str, Any]
+    logs: tuple[OneLog, ...]
+    engine: Engine
+    timings_s: dict[str, float] = field(default_factory=dict)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The `misfire-analysis` JSON as a dict."""
+        return self.result
+
+    @property
+    def events(self) -> pd.DataFrame:
+        """One row a firing event, the contract's columns and `uncorrected`, `expected`, `reason`."""
+        return event_rows(self.logs)
+
+
+def analyse_files(paths: Sequence[str], options: AnalyseOptions) -> Analysis:
+    """Read and analyse one or several logs of one engine.
+
+    Raises InputError and TooFewTurnsError.
+    """
+    from misfire.intake import ReadOptions, read
+    from misfire.intake.channels import read_channels
+    from misfire.intake.counts import read_counts
+
+    if not paths:
+        raise InputError("no log given; name at least one file")
+    recordings = [read(p, options.read or ReadOptions()) for p in paths]
+    channels = [read_channels(options.channels)] if options.channels else []
+    counts = read_counts(options.counts) if options.counts else None
+    done = analyse(recordings, options, channels=channels, counts=counts)
+    done.result["inputs"] = [_checksum(p) for p in paths]
+    return done
+
+
+def analyse(
+    recordings: Sequence[Recording] | Recording,
+    options: AnalyseOptions,
+    *,
+    channels: Sequence[Channels] = (),
+    counts: Counts | None = None,
+) -> Analysis:
+    """Analyse recordings of one engine; several short ones are pooled.
+
+    Parameters
+    ----------
+    channels : sequence of Channels
+        Slow channels of the logs in the same order; may be shorter.
+    counts : Counts or None
+        The controller's own counts.
+    """
+    many = [recordings] if isinstance(recordings, Recording) else list(recordings)
+    logs = []
+    for i, rec in enumerate(many):
+        slow = _aligned(channels[i], rec) if i < len(channels) else None
+        logs.append(
+            study(rec, options.engine, channels=slow, given=options.pattern, known_cuts=options.known_cuts)
+        )
+    evidence = _evidence(logs, counts, options.codes)
+    verdict = judge(evidence)
+    result = _result(logs, evidence, verdict, counts, options)
+    took: dict[str, float] = {}
+    for log in logs:
+        for k, v in log.timings_s.items():
+            took[k] = took.get(k, 0.0) + v
+    return Analysis(result, tuple(logs), logs[0].engine, took)
+
+
+def _aligned(channels: Channels, rec: Recording) -> Channels:
+    from misfire.intake.channels import align_channels
+
+    if "speed_rpm" not in channels.values or rec.crank_s.size < 100:
+        return channels
+    step = max(1, rec.crank_s.size // 5000)
+    t = rec.crank_s[::step]
+    rate = step / np.diff(t)
+    rpm = rate / np.median(rate) * float(np.nanmedian(channels.values["speed_rpm"]))
+    return align_channels(channels, (t[1:] + t[:-1]) / 2, rpm)
+
+
+def _checksum(path: str) -> dict[str, Any]:
+    h = hashlib.sha256()
+    size = 0
+    with open(path, "rb") as f:
+        while block := f.read(1 << 20):
+            h.update(block)
+            size += len(block)
+    return {"file": Path(path).name, "sha256": h.hexdigest(), "bytes": size}
+
+
+def _joined(logs: Sequence[OneLog], name: str) -> np.ndarray[Any, Any]:
+    return np.concatenate([getattr(log.decision, name) for log in logs])
+
+
+def _all_labels(logs: Sequence[OneLog]) -> list[int | str]:
+    engine, phase = logs[0].engine, logs[0].phase
+    names = {x for log in logs for x in log.labels}
+    if phase.named and phase.status != "unknown":
+        names |= set(engine.firing_order)
+    return sorted(names, key=lambda v: (isinstance(v, str), v))
+
+
+def _evidence(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]) -> Evidence:
+    label = np.concatenate([log.label for log in logs])
+    lost, state = _joined(logs, "lost_work"), _joined(logs, "state")
+    rpm = np.concatenate([log.events.rpm for log in logs])
+    unc = np.concatenate([log.uncorrected for log in logs])
+    rows = []
+    for name in _all_labels(logs):
+        mine = label == name
+        s, x = state[mine], lost[mine]
+        counted = (s == FIRING) | (s == MISFIRE)
+        fired = s == FIRING
+        x_fired = x[fired]
+        false = mine & unc & (state == FIRING)
+        reported = None
+        if counts is not None and counts.misfires is not None and isinstance(name, int):
+            mate = logs[0].engine.companions.get(name)
+            reported = counts.misfires.get(name, 0)
+            if logs[0].phase.status == "unknown" and mate is not None:
+                reported += counts.misfires.get(mate, 0)
+        # neighbouring cycles are alike, so the error of the mean counts blocks, not events
+        rows.append(
+            CylinderEvidence(
+                name,
+                int(counted.sum()),
+                int((s == MISFIRE).sum()),
+                int((fired & (x >= PARTIAL_FROM)).sum()),
+                int((unc & mine).sum()),
+                int(false.sum()),
+                float(np.percentile(rpm[false], 5)) if false.any() else None,
+                float(np.mean(x[counted])) if counted.any() else np.nan,
+                float(np.mean(x_fired)) if x_fired.size else np.nan,
+                float(np.std(x_fired) / np.sqrt(max(x_fired.size / 4, 1))) if x_fired.size else np.nan,
+                int((s == UNUSABLE).sum()),
+                reported,
+            )
+        )
+    first = logs[0]
+    longest = max(logs, key=lambda one: one.pattern.turns)
+    n = first.engine.cylinders
+    ambiguous = []
+    deep = 0.0
+    for log in logs:
+        order = log.engine.firing_order
+        for i in log.decision.ambiguous:
+            name = log.label[log.events.place == i]
+            ambiguous += (
+                name[:1].tolist() if log.phase.status != "measured" or not log.phase.named else [order[i]]
+            )
+            deep = max(deep, float(log.decision.place_shared[i]))
+    judged = int(((state == FIRING) | (state == MISFIRE)).sum())
+    active = int((state != MOTORING).sum())
+    error = longest.pattern.error_deg
+    inner = error.copy()
+    if longest.crank.wheel.missing:
+        inner[0] = inner[-1] = np.nan
+    worst = None
+    if np.isfinite(inner).any():
+        j = int(np.nanargmax(np.abs(inner)))
+        worst = (int(longest.crank.wheel.tooth_positions[j]), float(inner[j]))
+    unstable = [log.pattern.stable for log in logs if log.pattern.stable is not None]
+    return Evidence(
+        engine=first.engine,
+        cylinders=rows,
+        phase=first.phase.status,
+        named=first.phase.named,
+        usable_turns=int(judged * 2 / n),
+        turns=sum(log.crank.turns for log in logs),
+        extra_edges=sum(log.crank.extra_edges for log in logs),
+        lost_edges=sum(log.crank.lost_edges for log in logs),
+        resyncs=sum(log.crank.resyncs for log in logs),
+        turns_set_aside=sum(log.crank.turns_set_aside for log in logs),
+        pattern_from=longest.pattern.learned_from,
+        pattern_stable=None if not unstable else all(unstable),
+        pattern_drift_deg=max(log.pattern.drift_deg for log in logs),
+        worst_tooth=worst,
+        ambiguous=tuple(dict.fromkeys(ambiguous)),
+        ambiguous_lost=deep,
+        unusable_share=float((state == UNUSABLE).sum() / max(active, 1)),
+        motoring_share=float((state == MOTORING).mean()) if state.size else 0.0,
+        speed_ratio=float(np.percentile(rpm, 95) / np.percentile(rpm, 5)) if rpm.size else 1.0,
+        codes=codes,
+        counts_given=counts is not None and counts.misfires is not None,
+        nothing_fired=bool(state.size and judged == 0 and (state == MOTORING).mean() > 0.5),
+    )
+
+
+def _result(
+    logs: Sequence[OneLog],
+    ev: Evidence,
+    verdict: dict[str, Any],
+    counts: Counts | None,
+    options: AnalyseOptions,
+) -> dict[str, Any]:
+    from misfire import __version__
+
+    first = logs[0]
+    engine = first.engine
+    rpm = np.concatenate([log.events.rpm for log in logs])
+    names = _all_labels(logs)
+    cylinders = []
+    for c in ev.cylinders:
+        lo, hi = rate_interval_pct(c.misfires, c.firings)
+        cylinders.append(
+            {
+                "cylinder": c.cylinder,
+                "firings": c.firings,
+                "misfires": c.misfires,
+                "partial": c.partial,
+                "rate_pct": 100 * c.misfires / c.firings if c.firings else None,
+                "rate_ci95_pct": [float(lo), float(hi)],
+                "misfires_uncorrected": c.uncorrected,
+                "reported": c.reported,
+                "mean_lost_work": _or_none(c.mean_lost_work),
+                "unusable": c.unusable,
+            }
+        )
+    longest = max(logs, key=lambda one: one.pattern.turns)
+    by_position = (
+        longest.crank.wheel.positions if longest.crank.wheel.angles_deg is None else longest.crank.wheel.teeth
+    )
+    error: list[float | None] = [None] * by_position
+    sd: list[float | None] = [None] * by_position
+    for j, p in enumerate(longest.crank.wheel.tooth_positions):
+        error[int(p)] = _or_none(float(longest.pattern.error_deg[j]))
+        sd[int(p)] = _or_none(float(longest.pattern.sd_deg[j]))
+    index = {name: i for i, name in enumerate(names)}
+    offset, turn, cyl, flag, usable = 0, [], [], [], []
+    for log in logs:
+        turn.append(log.events.turn + offset)
+        offset += log.crank.turns
+        cyl.append(np.array([index[x] for x in log.label.tolist()], dtype=np.int64))
+        flag.append(log.decision.state == MISFIRE)
+        usable.append((log.decision.state == FIRING) | (log.decision.state == MISFIRE))
+    args = [np.concatenate(v) if v else np.empty(0) for v in (turn, cyl, flag)]
+    win = {f"turns{k}": windows(*args, k, engine.cylinders, np.concatenate(usable)) for k in (200, 1000)}
+    assumptions = []
+    if first.crank.wheel_found:
+        assumptions.append(f"wheel {first.crank.wheel.label}: found in the log, not given")
+    assumptions += list(dict.fromkeys(x for log in logs for x in log.phase.notes))
+    if first.phase.status == "unknown" and engine.companions:
+        assumptions.append("no cam edge or cylinder-1 mark: companions cannot be told apart, both are named")
+    if not engine.reciprocating_mass_kg:
+        assumptions.append(
+            "normal work taken from the engine's own ripple with generic shapes of compression and combustion"
+        )
+    assumptions.append(
+        "window floors of 5 % and 1 % are the legal floors; real calibrated limits depend on speed and load"
+    )
+    notes = list(
+        dict.fromkeys(
+            x for log in logs for x in (*log.recording.notes, *log.notes) if x not in log.phase.notes
+        )
+    )
+    weak = sum(log.crank.first_tooth_lost for log in logs)
+    if weak:
+        notes.append(
+            f"the first tooth after the gap (position 0) did not reach the threshold in {weak} turns: "
+            "a matter of the threshold chosen, not a fault; the tool does not need that tooth"
+        )
+    return {
+        "format": "misfire-analysis",
+        "version": 1,
+        "version_of_tool": __version__,
+        "engine": {
+            "name": engine.name,
+            "cylinders": engine.cylinders,
+            "firing_order": list(engine.firing_order),
+            "firing_tdc_deg": list(engine.firing_tdc_deg),
+            "wheel": {
+                "label": first.crank.wheel.label,
+                "positions": first.crank.wheel.positions,
+                "missing": list(first.crank.wheel.missing),
+                "first_tooth_after_tdc1_deg": first.phase.first_deg,
+            },
+        },
+        "log": {
+            "edges": sum(log.crank.edges for log in logs),
+            "turns": sum(log.crank.turns for log in logs),
+            "duration_s": float(sum(log.recording.crank_s[-1] - log.recording.crank_s[0] for log in logs)),
+            "speed_rpm": {
+                "min": _or_none(float(rpm.min())) if rpm.size else None,
+                "median": _or_none(float(np.median(rpm))) if rpm.size else None,
+                "max": _or_none(float(rpm.max())) if rpm.size else None,
+            },
+            "files": [log.recording.source for log in logs],
+            "decisions": first.recording.decisions,
+        },
+        "signal": {
+            "extra_edges": ev.extra_edges,
+            "lost_edges": ev.lost_edges,
+            "resyncs": ev.resyncs,
+            "turns_set_aside": ev.turns_set_aside,
+            "first_tooth_lost": weak,
+            "notes": notes,
+            "faults": [
+                {"kind": f.kind, "time_s": f.time_s, "turn": f.turn, "position": f.position}
+                for log in logs
+                for f in log.crank.faults[:2000]
+            ],
+        },
+        "phase": ev.phase,
+        "pattern": {
+            "learned_from": longest.pattern.learned_from,
+            "turns": longest.pattern.turns,
+            "tooth_error_deg": error,
+            "tooth_error_sd_deg": sd,
+            "segment_error_pct": {k: v[0] for k, v in longest.segment_error_pct.items()},
+            "segment_error_sd_pct": {k: v[1] for k, v in longest.segment_error_pct.items()},
+            "stable": ev.pattern_stable,
+            "note": "orders of the firing frequency are taken out: inertia and gas ripple look exactly like them",
+        },
+        "cylinders": cylinders,
+        "reported": None if counts is None else {"monitor_ran": counts.monitor_ran, "kind": counts.kind},
+        "windows": win,
+        "verdict": verdict,
+        "assumptions": assumptions,
+    }
+
+
+def _or_none(x: float) -> float | None:
+    return float(x) if np.isfinite(x) else None
+
+
+def event_rows(logs: Sequence[OneLog]) -> pd.DataFrame:
+    """The contract's event rows of all logs, in order."""
+    import pandas as pd
+
+    frames = []
+    event = turn = 0
+    states = np.array(STATES, dtype=object)
+    for log in logs:
+        n = log.events.time_s.size
+        why = np.array([REASONS[k] for k in sorted(REASONS)], dtype=object)
+        frames.append(
+            pd.DataFrame(
+                {
+                    "event": np.arange(event, event + n),
+                    "turn": log.events.turn + turn,
+                    "time_s": log.events.time_s,
+                    "cylinder": log.label,
+                    "rpm": log.events.rpm,
+                    "load_pct": log.load_pct,
+                    "acceleration_rad_s2": log.events.acceleration_rad_s2,
+                    "lost_work": log.decision.lost_work,
+                    "state": states[log.decision.state],
+                    "uncorrected": log.uncorrected,
+                    "expected_rad2_s2": log.decision.expected,
+                    "reason": why[log.decision.reason],
+                }
+            )
+        )
+        event += n
+        turn += log.crank.turns
+    return pd.concat(frames, ignore_index=True)
