@@ -88,6 +88,8 @@ def compare(
         freeze_frame_driven=_driven(after, options.freeze_frame),
     )
     overall = _unread_counts(decide(evidence), tables, evidence)
+    if engine.companions and any(s.result.get("phase") == "unknown" for s in (*before, *after)):
+        overall.reasons.append("phase unknown: a number stands for that cylinder or its companion")
     needed: dict[int, int | None] = {}
     if options.swapped is not None:
         overall, needed = _swap(tables, options.swapped, engine, before, after, max(phi.values()), alpha)

@@ -37,10 +37,12 @@ class Change:
         Part of the before-events whose speed and load were driven again (1 without any).
     expected_rate : float
         Rate that the before-log predicts for the speeds and loads of the after-log (0..1).
-    upper_pct : float
-        One-sided upper 95 % bound of the after-rate at like speed and load [%].
+    upper_pct, lower_pct : float
+        One-sided 95 % bounds of the after-rate at like speed and load [%].
     dispersion : float
         Variance over the binomial one, at least 1.
+    shared_before, shared_after : tuple (events, firings)
+        Over the speeds and loads driven on both sides.
     """
 
     before: tuple[int, int]

@@ -131,6 +131,8 @@ def tabulate(before: Sequence[Side], after: Sequence[Side], cylinders: int) -> T
     by_load = all(bool(s.events["load_pct"].notna().any()) for s in (*before, *after))
     keys = [_stratum_keys(s, by_load) for s in (*before, *after)]
     unique, where = np.unique(np.concatenate(keys), axis=0, return_inverse=True)
+    if not unique.size:
+        unique = np.full((1, 2), -1, dtype=np.int64)
     parts = np.split(where.ravel(), np.cumsum([len(k) for k in keys])[:-1])
     middle = (unique + 0.5) * np.array([STRATUM_RPM, STRATUM_LOAD_PCT])
     middle[unique[:, 1] < 0, 1] = np.nan
@@ -164,7 +166,8 @@ def _count(sides: Sequence[Side], strata: Sequence[IntArray], cylinders: int, wi
         cell = cyl * width + stratum
         state = side.events["state"].to_numpy(dtype=object)
         missed, fired = state == "misfire", state == "firing"
-        false = side.events["uncorrected"].to_numpy(dtype=bool) & fired
+        # A table read from a file may lack the column: then nothing is known to be counted falsely.
+        false = np.asarray(side.events.get("uncorrected", missed), dtype=bool) & fired
         lost = side.events["lost_work"].to_numpy(dtype=float)
         partial = fired & (lost >= 0.3) & (lost <= 0.8)
 
@@ -230,5 +233,5 @@ def _blocks(
         out.append(np.stack(rows))
     joined = np.concatenate(out, axis=2)
     # A canonical order makes the result independent of the order in which the logs were given.
-    order = np.lexsort(joined.reshape(-1, joined.shape[2])[::-1])
+    order = np.lexsort(joined.reshape(4 * cylinders, -1)[::-1])
     return np.asarray(joined[:, :, order])

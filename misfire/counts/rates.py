@@ -223,10 +223,16 @@ def stratified_test(
 
 def _total_pmf(n: npt.NDArray[np.int64], p: FloatArray) -> FloatArray:
     """Probabilities of the sum of independent binomials (n_s, p_s); shape (sum n + 1,)."""
-    out = np.ones(1)
+    out, offset = np.ones(1), 0
     for size, chance in zip(n, p, strict=True):
-        out = np.convolve(out, binomial_pmf(np.arange(size + 1), float(size), float(chance)))
-    return out
+        pmf = binomial_pmf(np.arange(size + 1), float(size), float(chance))
+        # Outcomes below 1e-80 change no answer, and without them large counts convolve fast.
+        seen = np.flatnonzero(pmf > 1e-80)
+        out = np.convolve(out, pmf[seen[0] : seen[-1] + 1])
+        offset += int(seen[0])
+    full = np.zeros(int(n.sum()) + 1)
+    full[offset : offset + out.size] = out
+    return full
 
 
 def _log_bisect(rising: Any, low: float = 1e-12, high: float = 1e12) -> float:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from misfire.compare import CompareOptions, compare, compare_patterns
+from misfire.compare import CompareOptions, Side, compare, compare_patterns
 from misfire.compare.judge import change, standardised
 from misfire.errors import InputError
 
@@ -37,6 +37,13 @@ def test_a_log_against_itself_is_unchanged(kw: dict[str, Any]) -> None:
     assert out["verdict"]["answer"] == "unchanged"
     assert {row["answer"] for row in out["cylinders"]} == {"unchanged"}
     assert out["pattern"]["changed"] is False
+
+
+def test_a_log_without_events_is_open() -> None:
+    before, empty = make_log(1, misfire={3: 0.05}), make_log(2, turns=50)
+    empty = Side(empty.result, empty.events.iloc[:0], empty.engine)
+    assert compare([before], [empty])["verdict"]["answer"] == "not_proven"
+    assert compare([empty], [empty])["verdict"]["answer"] == "unchanged"
 
 
 @settings(max_examples=8, deadline=None)

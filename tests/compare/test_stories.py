@@ -1,7 +1,11 @@
-"""Stories of a repair with known truth, several seeds each; the right answer is part of the story."""
+"""Stories of a repair with known truth, several seeds each; the right answer is part of the story.
+
+A dozen seeds by default, any number with MISFIRE_SEEDS=100 in the environment; 98 % must be right.
+"""
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from typing import Any
 
@@ -12,7 +16,7 @@ from misfire.compare import CompareOptions, Side, compare
 
 from .conftest import finding, make_log
 
-SEEDS = range(12)
+SEEDS = range(int(os.environ.get("MISFIRE_SEEDS", "12")))
 
 
 def answer(before: Side | list[Side], after: Side | list[Side], **options: Any) -> str:
@@ -24,6 +28,11 @@ def tally(story: Any) -> Counter[str]:
     return Counter(story(seed) for seed in SEEDS)
 
 
+def right(story: Any, want: str) -> None:
+    got = tally(story)
+    assert got[want] >= 0.98 * len(SEEDS), got
+
+
 def reported_of(side: Side, extra: dict[int, int] | None = None) -> dict[int, int]:
     return {
         r["cylinder"]: r["misfires"] + (extra or {}).get(r["cylinder"], 0) for r in side.result["cylinders"]
@@ -33,10 +42,10 @@ def reported_of(side: Side, extra: dict[int, int] | None = None) -> dict[int, in
 def test_stale_pattern_then_learned() -> None:
     def story(seed: int) -> str:
         before = make_log(seed, reported={2: 400, 3: 380})
-        after = make_log(seed + 100, reported={})
+        after = make_log(seed + 10_000, reported={})
         return answer(before, after)
 
-    assert tally(story) == {"cleared": len(SEEDS)}
+    right(story, "cleared")
 
 
 def test_wheel_error_that_the_controller_learned(ripple: np.ndarray) -> None:
@@ -47,14 +56,14 @@ def test_wheel_error_that_the_controller_learned(ripple: np.ndarray) -> None:
             seed, reported={2: 400, 3: 380}, tooth_error=ripple, accused={2: 0.2, 3: 0.2}, findings=wheel
         )
         after = make_log(
-            seed + 100, reported={}, tooth_error=ripple, accused={2: 0.2, 3: 0.2}, findings=wheel
+            seed + 10_000, reported={}, tooth_error=ripple, accused={2: 0.2, 3: 0.2}, findings=wheel
         )
         out = compare([before], [after])
         assert out["pattern"]["changed"] is False
         assert any("learned" in r for r in out["verdict"]["reasons"])
         return str(out["verdict"]["answer"])
 
-    assert tally(story) == {"cleared": len(SEEDS)}
+    right(story, "cleared")
 
 
 @pytest.mark.parametrize("how", ["unstable", "signal"])
@@ -64,10 +73,10 @@ def test_learned_with_the_disturbance_still_there(how: str) -> None:
             {"stable": False} if how == "unstable" else {"findings": [finding("sensor_signal")]}
         )
         before = make_log(seed, reported={2: 400, 3: 380}, **kw)
-        after = make_log(seed + 100, reported={}, **kw)
+        after = make_log(seed + 10_000, reported={}, **kw)
         return answer(before, after)
 
-    assert tally(story) == {"cleared_cause_present": len(SEEDS)}
+    right(story, "cleared_cause_present")
 
 
 @pytest.mark.parametrize("controller_counts_it", [True, False])
@@ -76,35 +85,35 @@ def test_true_misfire_and_a_learn(controller_counts_it: bool, monitor: bool | No
     def story(seed: int) -> str:
         miss = {3: 0.05}
         before = make_log(seed, misfire=miss)
-        after = make_log(seed + 100, misfire=miss)
+        after = make_log(seed + 10_000, misfire=miss)
         found = [finding("misfire", 3, kind="one", steady=False)]
         before = make_log(seed, misfire=miss, reported=reported_of(before, {2: 500, 3: 500}), findings=found)
         counts = reported_of(after) if controller_counts_it else {}
-        after = make_log(seed + 100, misfire=miss, reported=counts, findings=found, monitor_ran=monitor)
+        after = make_log(seed + 10_000, misfire=miss, reported=counts, findings=found, monitor_ran=monitor)
         out = compare([before], [after])
         assert "cylinder 3" in out["verdict"]["headline"]
         assert out["cylinders"][2]["answer"] == "unchanged"
         return str(out["verdict"]["answer"])
 
-    assert tally(story) == {"misfire_remains": len(SEEDS)}
+    right(story, "misfire_remains")
 
 
 def test_coil_swapped_and_the_misfire_moved() -> None:
     def story(seed: int) -> str:
         return answer(
-            make_log(seed, misfire={2: 0.06}), make_log(seed + 100, misfire={4: 0.06}), swapped=(2, 4)
+            make_log(seed, misfire={2: 0.06}), make_log(seed + 10_000, misfire={4: 0.06}), swapped=(2, 4)
         )
 
-    assert tally(story) == {"moved": len(SEEDS)}
+    right(story, "moved")
 
 
 def test_coil_swapped_but_the_injector_at_fault() -> None:
     def story(seed: int) -> str:
         return answer(
-            make_log(seed, misfire={2: 0.06}), make_log(seed + 100, misfire={2: 0.06}), swapped=(2, 4)
+            make_log(seed, misfire={2: 0.06}), make_log(seed + 10_000, misfire={2: 0.06}), swapped=(2, 4)
         )
 
-    assert tally(story) == {"stayed": len(SEEDS)}
+    right(story, "stayed")
 
 
 def test_swap_without_enough_misfires_says_how_many() -> None:
@@ -130,37 +139,39 @@ def test_swap_between_companions_of_unknown_phase_is_open() -> None:
 def test_repaired_but_too_short_and_then_driven_long_enough() -> None:
     def story(seed: int) -> str:
         before = make_log(seed, misfire={3: 0.05})
-        short = compare([before], [make_log(seed + 100, turns=300)])
+        short = compare([before], [make_log(seed + 10_000, turns=300)])
         assert short["verdict"]["answer"] == "not_proven"
         need = short["verdict"]["needed_firings"]
         assert need is not None
         assert short["verdict"]["needed_minutes"] > 0
         # the engine's firings: two per turn on a four
-        driven = make_log(seed + 200, turns=need // 2 + 1)
-        return answer(before, [make_log(seed + 100, turns=300), driven])
+        driven = make_log(seed + 20_000, turns=need // 2 + 1)
+        return answer(before, [make_log(seed + 10_000, turns=300), driven])
 
-    assert tally(story) == {"cleared": len(SEEDS)}
+    right(story, "cleared")
 
 
 def test_isolated_misfires_may_stay() -> None:
     def story(seed: int) -> str:
-        return answer(make_log(seed, misfire={3: 0.1}), make_log(seed + 100, turns=8000, misfire={3: 0.0005}))
+        return answer(
+            make_log(seed, misfire={3: 0.1}), make_log(seed + 10_000, turns=8000, misfire={3: 0.0005})
+        )
 
-    assert tally(story)["cleared"] >= len(SEEDS) - 1
+    assert tally(story)["cleared"] >= 0.9 * len(SEEDS)
 
 
 def test_fewer_but_not_gone() -> None:
     def story(seed: int) -> str:
-        return answer(make_log(seed, misfire={3: 0.1}), make_log(seed + 100, misfire={3: 0.04}))
+        return answer(make_log(seed, misfire={3: 0.1}), make_log(seed + 10_000, misfire={3: 0.04}))
 
-    assert tally(story) == {"improved": len(SEEDS)}
+    right(story, "improved")
 
 
 def test_worse() -> None:
     def story(seed: int) -> str:
-        return answer(make_log(seed, misfire={3: 0.02}), make_log(seed + 100, misfire={3: 0.08}))
+        return answer(make_log(seed, misfire={3: 0.02}), make_log(seed + 10_000, misfire={3: 0.08}))
 
-    assert tally(story) == {"worse": len(SEEDS)}
+    right(story, "worse")
 
 
 @pytest.mark.parametrize("kind", ["random", "clustered", "dead", "reported", "healthy", "accused"])
@@ -175,12 +186,13 @@ def test_nothing_changed(kind: str) -> None:
     }
 
     def story(seed: int) -> str:
-        return answer(make_log(seed, **kw[kind]), make_log(seed + 100, **kw[kind]))
+        return answer(make_log(seed, **kw[kind]), make_log(seed + 10_000, **kw[kind]))
 
     got = tally(story)
     # With bursts a fall to less than half may come by chance; it must then be open, never a success.
-    assert not set(got) & {"cleared", "improved", "worse", "misfire_remains", "cleared_cause_present"}
-    assert got["unchanged"] >= (len(SEEDS) - 3 if kind == "clustered" else len(SEEDS))
+    wrong = sum(n for a, n in got.items() if a not in ("unchanged", "not_proven"))
+    assert wrong <= 0.02 * len(SEEDS), got
+    assert got["unchanged"] >= (0.75 if kind == "clustered" else 0.98) * len(SEEDS)
 
 
 def test_clustering_is_needed_for_that() -> None:
@@ -188,7 +200,7 @@ def test_clustering_is_needed_for_that() -> None:
     out = [
         compare(
             [make_log(s, misfire={3: 0.05}, burst_turns=40)],
-            [make_log(s + 100, misfire={3: 0.05}, burst_turns=40)],
+            [make_log(s + 10_000, misfire={3: 0.05}, burst_turns=40)],
         )["cylinders"][2]
         for s in SEEDS
     ]
@@ -204,23 +216,23 @@ def test_different_driving_is_no_success() -> None:
             return np.where(load > 50, 0.2, 0.0)
 
         before = make_log(seed, misfire={2: rate})
-        after = make_log(seed + 100, misfire={2: rate}, load=(10.0, 35.0))
+        after = make_log(seed + 10_000, misfire={2: rate}, load=(10.0, 35.0))
         out = compare([before], [after])
         assert any("speeds and loads" in m for m in out["verdict"]["missing"])
         return str(out["verdict"]["answer"])
 
-    assert tally(story) == {"not_proven": len(SEEDS)}
+    right(story, "not_proven")
 
 
 @pytest.mark.parametrize("monitor", [False, None])
 def test_zero_counts_with_the_monitor_off(monitor: bool | None) -> None:
     def story(seed: int) -> str:
         before = make_log(seed, reported={2: 400, 3: 380})
-        out = compare([before], [make_log(seed + 100, reported={}, monitor_ran=monitor)])
+        out = compare([before], [make_log(seed + 10_000, reported={}, monitor_ran=monitor)])
         assert "monitor" in " ".join(out["verdict"]["missing"])
         return str(out["verdict"]["answer"])
 
-    assert tally(story) == {"not_proven": len(SEEDS)}
+    right(story, "not_proven")
 
 
 def test_controller_read_only_before() -> None:

@@ -178,3 +178,14 @@ def test_interval_covers_at_its_level() -> None:
     k = RNG.binomial(700, 0.013, 4000)
     lo, hi = rate_interval_pct(k, np.full(4000, 700))
     assert np.mean((lo <= 1.3) & (hi >= 1.3)) > 0.94
+
+
+def test_very_large_counts_stay_fast_and_right() -> None:
+    """200,000 counts over three strata; the normal form of the interval is good to a per cent there."""
+    k1, k2 = np.array([40_000, 30_000, 20_000]), np.array([50_000, 36_000, 24_000])
+    n = np.array([400_000, 300_000, 200_000])
+    got = stratified_test(k1, n, k2, n)
+    log_ratio, sd = math.log(got.ratio), math.sqrt(1 / k1.sum() + 1 / k2.sum())
+    assert got.ratio == pytest.approx(90 / 110, rel=1e-3)
+    assert math.log(got.ratio_ci[0]) == pytest.approx(log_ratio - 1.96 * sd, rel=0.01)
+    assert math.log(got.ratio_ci[1]) == pytest.approx(log_ratio + 1.96 * sd, rel=0.01)

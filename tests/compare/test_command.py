@@ -1,0 +1,146 @@
+"""The three commands around the comparison, with analyses handed in instead of logs."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from misfire.errors import InputError
+
+from .conftest import make_log
+
+# The command line's own part is tested here; the analysis behind it has tests of its own.
+LOGS = {
+    "bad.csv": lambda: make_log(1, misfire={2: 0.06}),
+    "good.csv": lambda: make_log(2),
+    "moved.csv": lambda: make_log(3, misfire={4: 0.06}),
+    "other.csv": lambda: make_log(4, order=(1, 2, 3)),
+}
+
+
+@dataclass(frozen=True)
+class _Options:
+    engine: Any = None
+    channels: Any = None
+    counts: Any = None
+
+
+class _Analysis:
+    def __init__(self, name: str) -> None:
+        side = LOGS[name]()
+        self.events, self.engine, self._result = side.events, side.engine, side.result
+
+    def to_dict(self) -> dict[str, Any]:
+        return self._result
+
+
+@pytest.fixture
+def calls(monkeypatch: pytest.MonkeyPatch) -> list[tuple[list[str], _Options]]:
+    seen: list[tuple[list[str], _Options]] = []
+
+    def analyse_files(paths: list[str], options: _Options) -> _Analysis:
+        seen.append((paths, options))
+        return _Analysis(paths[0])
+
+    stub = ModuleType("misfire.pipeline")
+    stub.AnalyseOptions, stub.analyse_files = _Options, analyse_files  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "misfire.pipeline", stub)
+    return seen
+
+
+def run(name: str, *arguments: str) -> Any:
+    module = __import__(f"misfire.cli.{name}", fromlist=[name])
+    app = typer.Typer()
+    app.command()(getattr(module, name))
+    return CliRunner().invoke(app, list(arguments))
+
+
+def test_compare_writes_json_alone_to_stdout(calls: list[Any]) -> None:
+    got = run("compare", "bad.csv", "good.csv", "--json", "-")
+    assert got.exit_code == 0
+    assert json.loads(got.stdout)["verdict"]["answer"] == "cleared"
+    assert [c[0] for c in calls] == [["bad.csv"], ["good.csv"]]
+
+
+def test_compare_prints_and_writes_files(calls: list[Any], tmp_path: Path) -> None:
+    out, page = tmp_path / "c.json", tmp_path / "c.html"
+    got = run(
+        "compare", "bad.csv", "moved.csv", "--swapped", "2-4", "--json", str(out), "--report", str(page)
+    )
+    assert got.exit_code == 0
+    assert "moved" in got.stdout
+    assert max(len(line) for line in got.stdout.splitlines()) <= 80
+    result = json.loads(out.read_text("utf-8"))
+    assert (result["verdict"]["answer"], result["swapped"]) == ("moved", [2, 4])
+    assert page.read_text("utf-8").lstrip().lower().startswith("<!doctype html>")
+
+
+def test_several_logs_channels_and_counts_are_paired(calls: list[Any]) -> None:
+    got = run(
+        "compare",
+        "bad.csv,bad.csv",
+        "good.csv",
+        "--channels-before",
+        "a.csv,b.csv",
+        "--counts-after",
+        "first.txt,second.txt",
+        "--json",
+        "-",
+    )
+    assert got.exit_code == 0
+    assert [(c[1].channels, c[1].counts) for c in calls] == [
+        ("a.csv", None),
+        ("b.csv", None),
+        (None, "first.txt,second.txt"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "match"),
+    [
+        (["bad.csv", "good.csv", "--swapped", "two"], "name two cylinders"),
+        (["bad.csv", "good.csv", "--swapped", "2-9"], "two different cylinders"),
+        (["bad.csv", "good.csv", "--freeze-frame", "46pct"], "write speed and load"),
+        (["bad.csv", "other.csv"], "4 cylinders in one log and 3"),
+        (["bad.csv,bad.csv", "good.csv", "--channels-before", "a.csv"], "1 files for 2 logs"),
+        (["bad.csv", "good.csv", "--firing-order", "x"], "1-3-4-2"),
+    ],
+)
+def test_compare_refuses_in_one_line(calls: list[Any], arguments: list[str], match: str) -> None:
+    got = run("compare", *arguments)
+    assert isinstance(got.exception, InputError)
+    assert match in str(got.exception)
+    assert "\n" not in str(got.exception)
+    assert got.stdout == ""
+
+
+def test_triage_prints_and_writes(tmp_path: Path) -> None:
+    got = run("triage", "P0300", "P0302", "P0305", "--engine", "v6")
+    assert got.exit_code == 0
+    assert "companions" in got.stdout
+    assert max(len(line) for line in got.stdout.splitlines()) <= 80
+    alone = run("triage", "P0300,P0302", "--json", "-")
+    assert json.loads(alone.stdout)["format"] == "misfire-triage"
+
+
+def test_ready_reads_channels_in_fahrenheit(tmp_path: Path) -> None:
+    path = tmp_path / "ch.csv"
+    rows = [f"{t / 2},{170 + t / 100},{115},{2500},0" for t in range(200)]
+    path.write_text("time_s,coolant_f,transmission_f,speed_rpm,fuel_cut\n" + "\n".join(rows) + "\n", "utf-8")
+    got = run("ready", str(path), "--json", "-")
+    assert got.exit_code == 0, got.exception
+    assert json.loads(got.stdout)["ready"] is True
+    got = run("ready", str(path), "--coolant-min", "180F")
+    assert got.exit_code == 0
+    assert "Not ready" in got.stdout
+    assert max(len(line) for line in got.stdout.splitlines()) <= 80
+    got = run("ready", str(path), "--warm-rpm", "fast")
+    assert isinstance(got.exception, InputError)
