@@ -205,9 +205,9 @@ def stratified_test(
     # Centre the convolution at the data: far in a tail the probabilities would underflow.
     centre = _log_bisect(lambda r: expected(r) - min(max(t, 0.5), total - 0.5))
     pmf = _total_pmf(n, centre * share / (1.0 + centre * share))
-    with np.errstate(divide="ignore"):
-        log_pmf = np.log(pmf)
-    steps = np.arange(total + 1)
+    steps = np.flatnonzero(pmf)
+    log_pmf = np.log(pmf[steps])
+    at = int(np.searchsorted(steps, t))
 
     def tilted(r: float) -> FloatArray:
         z = log_pmf + steps * math.log(r / centre)
@@ -216,8 +216,8 @@ def stratified_test(
 
     p_value = _p_from(_total_pmf(n, share / (1.0 + share)), t, alternative, convention)
     tail = (1.0 - level) / 2.0
-    lo = 0.0 if t == 0 else _log_bisect(lambda r: float(tilted(r)[t:].sum()) - tail)
-    hi = math.inf if t == total else _log_bisect(lambda r: tail - float(tilted(r)[: t + 1].sum()))
+    lo = 0.0 if t == 0 else _log_bisect(lambda r: float(tilted(r)[at:].sum()) - tail)
+    hi = math.inf if t == total else _log_bisect(lambda r: tail - float(tilted(r)[: at + 1].sum()))
     return StratifiedTest(ratio, (lo, hi), p_value, convention, strata, t, total - t)
 
 
