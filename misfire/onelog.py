@@ -115,7 +115,8 @@ def study(
     lap("pattern")
     if pattern.known:
         grid = make_grid(crank, pattern.error_deg)
-        events = measure(grid, crank, engine, phase.first_deg, phase.second_turn, shape)
+        sd = float(np.nanmedian(pattern.sd_deg)) if np.isfinite(pattern.sd_deg).any() else 0.005
+        events = measure(grid, crank, engine, phase.first_deg, phase.second_turn, shape, max(sd, 0.001))
         cut, load = _from_channels(channels, events.time_s)
         decision = _decide(grid, crank, engine, phase, shape, events, cut, True)
     else:

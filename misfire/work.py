@@ -136,12 +136,20 @@ def _window(grid: Grid, tdc_deg: float, before: float, after: float) -> tuple[In
 
 
 def event_filter(
-    grid: Grid, engine: Engine, place: Place, shape: GasShape, *, before: float, after: float, degree: int
+    grid: Grid,
+    engine: Engine,
+    place: Place,
+    shape: GasShape,
+    *,
+    before: float,
+    after: float,
+    degree: int,
+    ridge: float,
 ) -> Filter:
     """Weights that give the combustion energy of one place's event, neighbours and trend solved beside it.
 
-    The neighbours carry a weak prior (their spread is of the order of the event itself), which keeps the
-    ones that the window only touches from costing accuracy.
+    The neighbours carry a prior, `ridge` = (noise of the integral / spread of the work)^2, which keeps the
+    ones that the window only touches from costing accuracy where the clock is the limit.
     """
     k, angle = _window(grid, place.angle_deg, before, after)
     u = angle / 180.0
@@ -156,7 +164,7 @@ def event_filter(
         cols.append(np.radians(shape.dip_integral(angle)))
     x = np.column_stack([*cols, target, *beside])
     prior = np.zeros(x.shape[1])
-    prior[len(cols) + 1 :] = 1e-3
+    prior[len(cols) + 1 :] = ridge / k.size
     normal = x.T @ x / k.size + np.diag(prior)
     h = np.linalg.solve(normal, x.T / k.size)[len(cols)]
     return Filter(k, h)
@@ -203,6 +211,34 @@ def apply_filter(grid: Grid, f: Filter, start: IntArray) -> FloatArray:
     return out
 
 
+def time_noise_s(grid: Grid) -> float:
+    """Scatter of the edge times [s], from fourth differences of the integral between cycles (common to all: gone).
+
+    Differences of a cycle's spacing remove geometry and the mean wave; fourth differences the slow motion;
+    the variance of the result is 2 * 70 times that of a single point.
+    """
+    n = 2 * grid.per_turn
+    size = grid.time_s.size
+    if size < 3 * n:
+        return 1e-6
+    step = max(1, size // 400_000)
+    first = np.arange(n, size - 5, step)
+    k = first[:, None] + np.arange(5)
+    ok = grid.sound[k].all(axis=1) & grid.sound[k - n].all(axis=1)
+    k = k[ok]
+    if k.shape[0] < 50:
+        return 1e-6
+    d4 = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
+    gap = np.ptp(np.diff(grid.angle_deg[np.clip(k % grid.per_turn, 0, None)], axis=1), axis=1)
+    k = k[np.abs(gap) < 1e-6 + np.median(np.abs(gap)) * 2]
+    high = (grid.action[k] - grid.action[k - n]) @ d4
+    span = np.radians((grid.angle_deg[-1] - grid.angle_deg[0]) / max(grid.per_turn - 1, 1))
+    w = 4 * span / (grid.time_s[k[:, 4]] - grid.time_s[k[:, 0]])
+    scaled = high / w**3
+    scaled = scaled[np.isfinite(scaled)]
+    return float(1.4826 * np.median(np.abs(scaled)) / np.sqrt(140.0)) if scaled.size else 1e-6
+
+
 @dataclass(frozen=True)
 class Events:
     """Firing events of one log in time order; every array has shape (events,).
@@ -224,7 +260,13 @@ class Events:
 
 
 def measure(
-    grid: Grid, crank: Crank, engine: Engine, first_deg: float, second_turn: BoolArray, shape: GasShape
+    grid: Grid,
+    crank: Crank,
+    engine: Engine,
+    first_deg: float,
+    second_turn: BoolArray,
+    shape: GasShape,
+    tooth_sd_deg: float = 0.012,
 ) -> Events:
     """Combustion energy, speed and plain angular acceleration of every firing event with enough edges around it.
 
@@ -234,6 +276,8 @@ def measure(
         Crank angle [deg, 0..360) of position 0 in the first turn of a cycle.
     second_turn : array of bool, shape (turns,)
         Rows that are the second turn of a cycle.
+    tooth_sd_deg : float
+        Uncertainty [deg] of the tooth angles that the fit should reckon with.
     """
     n = grid.per_turn
     interval = engine.interval_deg
@@ -243,39 +287,51 @@ def measure(
         if single
         else (max(BEFORE_DEG, 2.2 * interval), max(AFTER_DEG, 2.7 * interval), 3)
     )
-    cols: dict[str, list[npt.NDArray[np.generic]]] = {}
+    sound_count = np.concatenate(([0], np.cumsum(~grid.sound)))
+    jitter = time_noise_s(grid)
+    drafts = []
     for p in places(engine, first_deg):
         turn = np.flatnonzero(second_turn == bool(p.turn_offset))
         start = turn * n
-        f_wide = event_filter(grid, engine, p, shape, before=wide[0], after=wide[1], degree=wide[2])
-        energy = apply_filter(grid, f_wide, start)
-        k, _ = _window(grid, p.angle_deg, BEFORE_DEG, AFTER_DEG)
-        inside = (start + k[0] >= 0) & (start + k[-1] < grid.time_s.size)
-        safe = np.where(inside, start, -k[0])
-        first, last = np.clip(safe + k[0], 0, None), np.clip(safe + k[-1], None, grid.time_s.size - 1)
-        inside &= np.isfinite(grid.time_s[first]) & np.isfinite(grid.time_s[last])
-        short = np.isnan(energy)
-        if short.any() and not single:
-            f_short = event_filter(grid, engine, p, shape, before=BEFORE_DEG, after=AFTER_DEG, degree=2)
-            energy[short] = apply_filter(grid, f_short, start[short])
-        f_level, mass = level_filter(grid, engine, p, shape)
-        level = apply_filter(grid, f_level, start)
-        w0 = _time_at(grid, start, p.angle_deg)
         edges_deg = (-interval, 0.0, interval) if interval <= 300 else (-180.0, 0.0, 180.0)
         t = [_time_at(grid, start, p.angle_deg + d) for d in edges_deg]
         dth = np.radians(edges_deg[2])
         with np.errstate(invalid="ignore", divide="ignore"):
-            w1, w2 = dth / (t[1] - t[0]), dth / (t[2] - t[1])
-            alpha = w2**2 / 2 - w1**2 / 2
-            alpha = alpha / dth
+            alpha = ((dth / (t[2] - t[1])) ** 2 - (dth / (t[1] - t[0])) ** 2) / 2 / dth
             rpm = (2 * dth) / (t[2] - t[0]) * 30 / np.pi
+        f_level, mass = level_filter(grid, engine, p, shape)
+        level = apply_filter(grid, f_level, start)
         level = level - mass * inertia_share(engine) * (rpm * np.pi / 30) ** 2
-        sound_count = np.concatenate(([0], np.cumsum(~grid.sound)))
-        trusted = sound_count[np.minimum(last + 1, sound_count.size - 1)] == sound_count[first]
-        keep = inside & np.isfinite(energy) & np.isfinite(w0)
+        drafts.append((p, turn, start, t[1], alpha, rpm, level))
+    every = np.concatenate([d[6] for d in drafts])
+    spread = 0.5 * max(float(np.nanmedian(np.abs(every))) if np.isfinite(every).any() else 1.0, 1.0)
+    cols: dict[str, list[npt.NDArray[np.generic]]] = {}
+    for p, turn, start, at_tdc, alpha, rpm, level in drafts:
+        w = np.nan_to_num(rpm, nan=1000.0) * np.pi / 30
+        sigma = np.hypot(w**3 * jitter, w**2 * np.radians(tooth_sd_deg))
+        # half-decade bins: the filter hardly changes inside one
+        key = np.clip(np.rint(2 * np.log10((sigma / spread) ** 2 + 1e-12)), -12, 4)
+        energy = np.full(turn.size, np.nan)
+        short = np.zeros(turn.size, dtype=bool)
+        inside, trusted = _range_sound(
+            grid, start, _window(grid, p.angle_deg, BEFORE_DEG, AFTER_DEG)[0], sound_count
+        )
+        reach, clean = _range_sound(grid, start, _window(grid, p.angle_deg, wide[0], wide[1])[0], sound_count)
+        far = reach & clean
+        for one in np.unique(key):
+            ridge = 10.0 ** (one / 2)
+            for mine, span in ((far, wide), (inside & ~far, (BEFORE_DEG, AFTER_DEG, 1 if single else 2))):
+                pick = np.flatnonzero(mine & (key == one))
+                if pick.size:
+                    f = event_filter(
+                        grid, engine, p, shape, before=span[0], after=span[1], degree=span[2], ridge=ridge
+                    )
+                    energy[pick] = apply_filter(grid, f, start[pick])
+                    short[pick] = span is not wide
+        keep = inside & np.isfinite(energy) & np.isfinite(at_tdc)
         row = {
-            "time_s": w0,
-            "turn": turn + 0,
+            "time_s": at_tdc,
+            "turn": turn,
             "place": np.full(turn.size, p.index),
             "rpm": rpm,
             "energy": energy,
@@ -289,6 +345,17 @@ def measure(
     joined = {k: np.concatenate(v) for k, v in cols.items()}
     order = np.argsort(joined["time_s"], kind="stable")
     return Events(**{k: v[order] for k, v in joined.items()})
+
+
+def _range_sound(
+    grid: Grid, start: IntArray, k: IntArray, unsound_before: IntArray
+) -> tuple[BoolArray, BoolArray]:
+    """Whether the grid points k around each start lie in the log, and whether all of them are sound."""
+    size = grid.time_s.size
+    inside = (start + k[0] >= 0) & (start + k[-1] < size)
+    first, last = np.clip(start + k[0], 0, size - 1), np.clip(start + k[-1], 0, size - 1)
+    inside &= np.isfinite(grid.time_s[first]) & np.isfinite(grid.time_s[last])
+    return inside, unsound_before[last + 1] == unsound_before[first]
 
 
 def _time_at(grid: Grid, start: IntArray, angle_deg: float) -> FloatArray:
