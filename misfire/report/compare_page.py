@@ -9,7 +9,7 @@ from misfire.report import words as w
 from misfire.report.figures_compare import patterns, rates
 from misfire.report.figures_events import strips
 from misfire.report.firings import read_firings
-from misfire.report.markup import Table, bullets, facts, section
+from misfire.report.markup import Table, bullets, esc, facts, section
 from misfire.report.page import FOOT, answer_box, document, job_head, method_section, mind, signal_section
 
 if TYPE_CHECKING:
@@ -20,6 +20,12 @@ _CAUSES = {
     "misfire_remains": ["misfire"],
     "worse": ["misfire"],
     "cleared_cause_present": ["crank_pattern", "sensor_signal"],
+}
+
+JUDGED = {
+    "found": "misfires found in the logs",
+    "uncorrected": "what an uncorrected monitor would count",
+    "reported": "counts of the controller",
 }
 
 
@@ -74,11 +80,8 @@ def comparison_page(
     body = answer_box(
         _TONE.get(answer, "undetermined"), mark, word, w.clean(verdict.get("headline"), 600), ""
     )
-    needed = w.finite(verdict.get("needed_firings"))
-    todo = ""
-    if needed is not None:
-        todo += f"<p>Still needed for a proof: {w.count(needed)} firings of each cylinder in question, "
-        todo += "driven as before.</p>"
+    more = w.needed(verdict)
+    todo = f"<p>{esc(more)}</p>" if more else ""
     missing = w.items(verdict.get("missing"))
     if missing:
         todo += f"<h3>To decide the rest, record</h3>{bullets(missing)}"
@@ -91,6 +94,17 @@ def comparison_page(
     causes = _CAUSES.get(answer, []) + [str(f.get("cause")) for f in found]
     body += section("next", "What to do next", todo or "<p>Nothing further is named.</p>", mind(causes))
     reasons = bullets(w.items(verdict.get("reasons"))) or "<p>The result names no reason.</p>"
+    ran = w.table(comparison.get("monitor_ran"))
+    reasons += facts(
+        [
+            ("Judged on", JUDGED.get(str(comparison.get("judged_on")), "")),
+            ("Monitor ran before", w.yes_no(ran.get("before")) if ran else ""),
+            ("Monitor ran after", w.yes_no(ran.get("after")) if ran else ""),
+        ]
+    )
+    assumed = w.items(comparison.get("assumptions"))
+    if assumed:
+        reasons += f"<h3>Assumed</h3>{bullets(assumed)}"
     body += section("evidence", "What it rests on", reasons)
     body += section("counts", "Counts per cylinder", _counts(comparison))
     figures = [
@@ -107,8 +121,8 @@ def comparison_page(
         ("Stable after", w.yes_no(between.get("stable_after"))),
     ]
     body += section("pattern", "The tooth pattern between the logs", facts(pairs))
-    body += section("signal-before", "Signal and assumptions, before", signal_section(before))
-    body += section("signal-after", "Signal and assumptions, after", signal_section(after))
+    body += section("signal-before", "Signal and assumptions, before", signal_section(before, before_events))
+    body += section("signal-after", "Signal and assumptions, after", signal_section(after, after_events))
     method = method_section([("before", before), ("after", after)])
     body += section("method", "Method, sources, cautions, inputs", method)
     head = f"<h1>Did it clear? Comparison of two crank logs</h1>{job_head(job)}"

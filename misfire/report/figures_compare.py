@@ -12,7 +12,7 @@ from misfire.report.figure import Figure, axis, blank, f32, label
 from misfire.report.figures_wheel import pattern_table
 from misfire.report.markup import Table
 from misfire.report.style import COOL, HOT, INK
-from misfire.report.words import clean, count, finite, items, number, span, table
+from misfire.report.words import clean, finite, items, needed, number, span, table
 
 SIDES = (("before", "square-open", INK, "□"), ("after", "circle", COOL, "●"))
 
@@ -137,12 +137,7 @@ def rates(comparison: Mapping[str, Any], before: Mapping[str, Any], after: Mappi
         found[name] += [number(c.get("ratio")), span(c.get("ratio_ci95")), number(c.get("p_value"))]
         found[name].append(clean(c.get("answer"), 30).replace("_", " ") or "–")
         lines.append(f"cylinder {name}: before {found[name][1]} %, after {found[name][3]} %")
-    needed = finite(table(comparison.get("verdict")).get("needed_firings"))
-    more = (
-        f" Still to be driven for a proof: {count(needed)} firings of each cylinder in question."
-        if needed
-        else " No further driving is named as needed."
-    )
+    more = " " + (needed(table(comparison.get("verdict"))) or "No further driving is named as needed.")
     gone = " Where no bar is drawn, the result holds no interval." if without else ""
     return Figure(
         key,
@@ -227,7 +222,7 @@ def patterns(before: Mapping[str, Any], after: Mapping[str, Any]) -> Figure:
             hovertemplate="position %{x:.0f}: change %{y:+.4f} deg<extra></extra>",
         )
     )
-    plot.update_xaxes(**axis("position on the wheel (0: first tooth after the gap)", range=[-1, n]))
+    plot.update_xaxes(**axis("position on the wheel", range=[-1, n]))
     plot.update_yaxes(**axis("error (deg)", zeroline=True, zerolinecolor=INK))
     rms = float(np.sqrt(np.mean(change[both] ** 2)))
     worst = int(both[np.argmax(np.abs(change[both]))])
@@ -235,7 +230,8 @@ def patterns(before: Mapping[str, Any], after: Mapping[str, Any]) -> Figure:
     return Figure(
         key,
         question,
-        "Tooth errors in degrees, bars twice the standard deviation; the dotted line is after minus "
+        "Tooth errors in degrees by position, 0 the first tooth after the gap; bars twice the standard "
+        "deviation; the dotted line is after minus "
         "before. A pattern that "
         "changed means another wheel, a moved sensor, or a disturbance that was there once.",
         f"Tooth pattern before and after. Change: root mean square {rms:.4f} degrees, largest "

@@ -199,7 +199,11 @@ def edge_faults(result: Mapping[str, Any]) -> Figure:
     extra, lost = finite(sig.get("extra_edges")), finite(sig.get("lost_edges"))
     faults = [table(x) for x in items(sig.get("faults"))]
     time = np.array([finite(x.get("time_s")) for x in faults], dtype=float)
+    wheel = table(table(result.get("engine")).get("wheel"))
+    pitch = 360.0 / (finite(wheel.get("positions")) or len(_pattern(result, "tooth_error_deg")) or 360.0)
+    place = np.array([finite(x.get("position")) for x in faults], dtype=float) * pitch
     angle = np.array([finite(x.get("angle_deg")) for x in faults], dtype=float)
+    angle = np.where(np.isfinite(angle), angle, place)
     kind = np.array([str(x.get("kind", "")) for x in faults])
     good = np.isfinite(time) & np.isfinite(angle) if faults else np.zeros(0, dtype=bool)
     if not good.any():
@@ -211,7 +215,11 @@ def edge_faults(result: Mapping[str, Any]) -> Figure:
         return Figure(key, question, why=why)
     plot = blank(360)
     drawn = np.flatnonzero(good)
-    for name, symbol, colour in (("extra", "triangle-up", HOT), ("lost", "x", COOL)):
+    for name, symbol, colour in (
+        ("extra", "triangle-up", HOT),
+        ("lost", "x", COOL),
+        ("break", "square-open", SIDE),
+    ):
         k = drawn[kind[drawn] == name]
         if k.size:
             keep = k[thin(np.ones(k.size, dtype=bool), time[k], angle[k], 0)]
@@ -244,6 +252,6 @@ def edge_faults(result: Mapping[str, Any]) -> Figure:
         f"Edge faults by angle and time: {count(extra)} too many, {count(lost)} lost; {int(good.sum())} "
         f"with a place.",
         plot,
-        legend=[("▲", HOT, "edge too many"), ("✕", COOL, "edge lost")],
+        legend=[("▲", HOT, "edge too many"), ("✕", COOL, "edge lost"), ("□", SIDE, "numbering restarted")],
         tables=[Table("Faults by angle on the wheel", ["Angle (deg)", "Too many", "Lost"], rows)],
     )

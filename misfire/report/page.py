@@ -151,7 +151,7 @@ def counts_table(result: Mapping[str, Any]) -> str:
     return out + "".join(f"<p>{esc(line)}</p>" for line in w.window_lines(result.get("windows")))
 
 
-def signal_section(result: Mapping[str, Any]) -> str:
+def signal_section(result: Mapping[str, Any], events: pd.DataFrame | None = None) -> str:
     """Log, signal and pattern in numbers, notes, and what was not usable."""
     log, sig, pattern = (w.table(result.get(k)) for k in ("log", "signal", "pattern"))
     engine = w.table(result.get("engine"))
@@ -186,6 +186,9 @@ def signal_section(result: Mapping[str, Any]) -> str:
     out += f"<p>Tooth pattern learned from {esc(w.LEARNED.get(learned, 'a source that is not stated'))}.</p>"
     out += bullets(w.items(sig.get("notes")))
     out += "<h3>Assumed</h3>" + (bullets(w.items(result.get("assumptions"))) or "<p>Nothing was assumed.</p>")
+    if events is not None and {"state", "reason"} <= set(events.columns):
+        why = events.loc[events["state"] == "unusable", "reason"].value_counts()
+        unusable += [f"why: {w.clean(reason, 120)}: {w.count(int(k))} firings" for reason, k in why.items()]
     out += "<h3>Not usable</h3>" + (bullets(unusable) or "<p>No firing had to be left out.</p>")
     return out
 
@@ -254,7 +257,7 @@ def analysis_page(
     body += section("evidence", "What it rests on", evidence(verdict))
     body += section("counts", "Counts per cylinder", counts_table(result))
     body += section("figures", "Figures", *(f.html() for f in figures))
-    body += section("signal", "Signal, assumptions, what was not usable", signal_section(result))
+    body += section("signal", "Signal, assumptions, what was not usable", signal_section(result, events))
     body += section("method", "Method, sources, cautions, inputs", method_section([("", result)]))
     head = f"<h1>True misfire or false count? Analysis of a crank log</h1>{job_head(job)}"
     return document("Misfire analysis", head, body, FOOT, any(f.plot is not None for f in figures))

@@ -68,6 +68,7 @@ footer{margin-top:2.5rem;padding-bottom:2rem;color:var(--soft);font-size:.9rem}
 .js-plotly-plot .hoverlayer text{fill:#14181c!important}
 .js-plotly-plot .gridlayer path,.js-plotly-plot .polarsublayer path.angulargrid,
 .js-plotly-plot .angular-grid path,.js-plotly-plot .radial-grid path{stroke:var(--grid)!important}
+@media (max-width:52rem){table{font-size:.85rem}th,td{padding:.25rem .35rem}}
 @media (max-width:40rem){.answer .headline{font-size:1.15rem}header,main,footer{padding:0 .8rem}
 th,td{padding:.25rem .35rem}}
 @page{margin:12mm}

@@ -20,6 +20,7 @@ from misfire.report.words import (
     finite,
     items,
     names,
+    needed,
     number,
     span,
     table,
@@ -202,15 +203,9 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
     text = f"{mark} {word}: {clean(verdict.get('headline'))}"
     out = _paint(_wrap(text, width, "", "  ", 4), colour, _TONE.get(answer, _AMBER))
     out += _list("Why:", items(verdict.get("reasons")), width, 8)
-    needed = finite(verdict.get("needed_firings"))
-    if needed is not None:
-        out += _wrap(
-            f"Still needed: {count(needed)} firings of each cylinder in question, driven as before.",
-            width,
-            "",
-            "  ",
-            2,
-        )
+    more = needed(verdict)
+    if more:
+        out += _wrap(more, width, "", "  ", 3)
     out += _list("To decide the rest, record:", items(verdict.get("missing")), width, 6)
     header = ["cyl", "before", "of", "after", "of", "ratio", "95 % interval", "p", "answer"]
     rows: list[list[str]] = []

@@ -185,8 +185,28 @@ def window_lines(windows: Any) -> list[str]:
     return out
 
 
+def needed(verdict: Mapping[str, Any]) -> str:
+    """How much more driving proves it; empty when the result names none."""
+    total, each = finite(verdict.get("needed_firings")), finite(verdict.get("needed_firings_per_cylinder"))
+    if not total:
+        return ""
+    text = f"Still needed for a proof: {count(total)} firings"
+    if each:
+        text += f" ({count(each)} of each cylinder)"
+    minutes, at = finite(verdict.get("needed_minutes")), table(verdict.get("needed_at"))
+    if minutes is not None:
+        text += f", about {number(minutes)} minutes"
+        if finite(at.get("speed_rpm")) is not None:
+            text += f" near {count(at.get('speed_rpm'))} rpm"
+        if finite(at.get("load_pct")) is not None:
+            text += f" and {count(at.get('load_pct'))} % load"
+    return text + ", driven as before."
+
+
 def _rate(window: Any) -> float | None:
     if isinstance(window, Mapping):
+        if window.get("complete") is False:
+            return None
         for key in ("rate_pct", "misfire_pct", "pct"):
             if key in window:
                 return finite(window[key])

@@ -295,7 +295,7 @@ def test_comparison_page(samples: ModuleType) -> None:
         "strips-before",
         "strips-after",
     ]
-    assert "2,995 firings" in page
+    assert "11,980 firings (2,995 of each cylinder), about 5.2 minutes near 2,350 rpm" in page
     table = next(t for t in parsed.tables if "Misfires before" in t[0])
     for row, c in zip(table[1:], comparison["cylinders"], strict=True):
         assert row[2].replace(",", "") == f"{c['before']['misfires']} of {c['before']['firings']}"

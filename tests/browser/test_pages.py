@@ -1,0 +1,289 @@
+"""The pages in a real browser: drawn, silent, without requests, nothing cut off, whole on paper.
+
+Needs playwright and Debian's chromium; without them these tests skip and say so. With MISFIRE_AXE set to the
+axe.min.js of the axe-core package the accessibility rules run too.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import re
+import shutil
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from misfire.report import analysis_page, comparison_page
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+if CHROMIUM is None:
+    pytest.skip("no chromium on this machine", allow_module_level=True)
+
+KINDS = ("misfire", "pattern", "stored", "clear", "undetermined", "sensor", "weak", "places")
+HOSTILE = "</script><script>window.hit=1</script><img src=x onerror='window.hit=1'>\u202etxet"
+WIDTHS = (375, 768, 1440)
+
+# Text that leaves the window, drawn labels that leave the drawing or lie on each other. Boxes that scroll on
+# purpose are left out.
+PROBE = """() => {
+ const out = [], wide = document.documentElement.clientWidth;
+ if (document.documentElement.scrollWidth > wide) out.push("page wider than the window");
+ for (const e of document.querySelectorAll("h1,h2,h3,p,li,dt,dd,summary,caption,.answer,.plot")) {
+  if (e.closest(".scroll") || e.closest("svg") || e.closest("details:not([open]) > :not(summary)")) continue;
+  const r = e.getBoundingClientRect();
+  if (r.width && (r.right > wide + 1 || r.left < -1)) out.push("outside: " + e.textContent.slice(0, 60));
+ }
+ for (const plot of document.querySelectorAll(".plot")) {
+  const box = plot.getBoundingClientRect(), labels = [];
+  for (const t of plot.querySelectorAll("text")) {
+   const r = t.getBoundingClientRect();
+   if (!r.width || !t.textContent.trim()) continue;
+   if (r.left < box.left - 2 || r.right > box.right + 2 || r.top < box.top - 2 || r.bottom > box.bottom + 2)
+    out.push(plot.id + " cut off: " + t.textContent);
+   if (t.closest(".scatterlayer")) continue;
+   for (const [q, text] of labels)
+    if (r.left < q.right - 2 && q.left < r.right - 2 && r.top < q.bottom - 3 && q.top < r.bottom - 3)
+     out.push(plot.id + " overlap: " + text + " / " + t.textContent);
+   labels.push([r, t.textContent]);
+  }
+ }
+ return out;
+}"""
+POINTS = """() => Object.fromEntries([...document.querySelectorAll(".plot")].map(p =>
+ [p.id, p.querySelectorAll(".points path, .point path, .scatterlayer .js-line").length]))"""
+
+
+@pytest.fixture(scope="module")
+def samples() -> ModuleType:
+    path = Path(__file__).parents[1] / "report" / "samples.py"
+    spec = importlib.util.spec_from_file_location("report_samples", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with sync_api.sync_playwright() as p:
+        launched = p.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--headless"])
+        yield launched
+        launched.close()
+
+
+class Opened:
+    """A page that was opened from disk; everything that it said or asked for is kept."""
+
+    def __init__(self, browser: Any, file: Path, width: int = 1440, scheme: str = "light") -> None:
+        self.page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
+        self.said: list[str] = []
+        self.page.on("console", lambda m: self.said.append(m.text))
+        self.page.on("pageerror", lambda e: self.said.append(str(e)))
+        self.page.on("request", self._asked)
+        self.own = file.as_uri()
+        self.page.goto(self.own)
+        self.page.wait_for_selector("html[data-figures=drawn]", state="attached", timeout=60_000)
+
+    def _asked(self, request: Any) -> None:
+        if request.url != self.own and not request.url.startswith(("data:", "blob:")):
+            self.said.append(f"request to {request.url}")
+
+
+def check(opened: Opened) -> None:
+    assert opened.said == []
+    points = opened.page.evaluate(POINTS)
+    assert points
+    assert all(n > 0 for n in points.values()), points
+    for width in WIDTHS:
+        opened.page.set_viewport_size({"width": width, "height": 900})
+        # The drawings follow the window a moment later.
+        opened.page.wait_for_function(
+            "() => [...document.querySelectorAll('.plot')].every(p => Math.abs(p.clientWidth - "
+            "p.querySelector('.main-svg').getAttribute('width')) < 2)",
+            timeout=20_000,
+        )
+        assert opened.page.evaluate(PROBE) == [], f"at {width} px"
+    assert opened.said == []
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_analysis_page(samples: ModuleType, browser: Any, tmp_path: Path, kind: str) -> None:
+    file = tmp_path / "report.html"
+    file.write_text(analysis_page(*samples.sample(kind), samples.JOB), "utf-8")
+    opened = Opened(browser, file, 375)
+    check(opened)
+    opened.page.close()
+
+
+def test_eight_cylinders(samples: ModuleType, browser: Any, tmp_path: Path) -> None:
+    file = tmp_path / "report.html"
+    file.write_text(analysis_page(*samples.sample("misfire", 8)), "utf-8")
+    opened = Opened(browser, file, 375)
+    check(opened)
+    opened.page.close()
+
+
+@pytest.mark.parametrize("answer", ["not_proven", "misfire_remains"])
+def test_comparison_page(samples: ModuleType, browser: Any, tmp_path: Path, answer: str) -> None:
+    file = tmp_path / "report.html"
+    file.write_text(comparison_page(*samples.comparison(answer), samples.JOB), "utf-8")
+    opened = Opened(browser, file, 375)
+    check(opened)
+    opened.page.close()
+
+
+def test_hostile_text_is_text(samples: ModuleType, browser: Any, tmp_path: Path) -> None:
+    result, events = samples.sample("misfire")
+    events["cylinder"] = events["cylinder"].astype(object).replace({2: HOSTILE, 4: "W" * 500})
+    result["cylinders"][1]["cylinder"] = HOSTILE
+    result["cylinders"][3]["cylinder"] = "W" * 500
+    result["verdict"]["headline"] = HOSTILE + "W" * 300
+    result["verdict"]["evidence"][0]["name"] = HOSTILE
+    result["assumptions"] = [HOSTILE]
+    result["inputs"][0]["file"] = HOSTILE
+    file = tmp_path / "report.html"
+    file.write_text(analysis_page(result, events, {"number": HOSTILE, HOSTILE: "W" * 300}), "utf-8")
+    opened = Opened(browser, file, 375)
+    assert opened.said == []
+    assert opened.page.evaluate("window.hit") is None
+    assert "<img src=x" in opened.page.inner_text(".headline")
+    assert opened.page.evaluate("document.querySelectorAll('img').length") == 0
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= 375
+    # The whole of a name does not fit a drawing; what fits is shown as it is written.
+    assert "</script>" in (opened.page.text_content("#plot-distribution") or "")
+    opened.page.close()
+
+
+def test_counts_on_screen_are_those_of_the_json(samples: ModuleType, browser: Any, tmp_path: Path) -> None:
+    result, events = samples.sample("pattern")
+    file = tmp_path / "report.html"
+    file.write_text(analysis_page(result, events), "utf-8")
+    opened = Opened(browser, file)
+    rows = opened.page.locator("#counts tbody tr").all_inner_texts()
+    for row, c in zip(rows, result["cylinders"], strict=True):
+        shown = row.replace(",", "").split("\t")
+        assert shown[1:3] == [str(c["firings"]), str(c["misfires"])]
+        assert shown[5:7] == [str(c["misfires_uncorrected"]), str(c["reported"])]
+    opened.page.close()
+
+
+def test_dark_page_is_readable(samples: ModuleType, browser: Any, tmp_path: Path) -> None:
+    file = tmp_path / "report.html"
+    file.write_text(analysis_page(*samples.sample("misfire")), "utf-8")
+    for scheme in ("light", "dark"):
+        opened = Opened(browser, file, scheme=scheme)
+        ground = opened.page.evaluate("getComputedStyle(document.body).backgroundColor")
+        for part in ("body", ".answer .word", "figcaption p", "a.skip", ".xtick text", "summary"):
+            own = "fill" if "text" in part else "color"
+            back = ground
+            if part == "a.skip":
+                back = opened.page.evaluate(
+                    "getComputedStyle(document.querySelector('a.skip')).backgroundColor"
+                )
+            ink = opened.page.evaluate(f"getComputedStyle(document.querySelector({part!r})).{own}")
+            # WCAG 2.2, success criterion 1.4.3: at least 4.5 to 1 for text.
+            assert contrast(ink, back) >= 4.5, (scheme, part, ink, back)
+        opened.page.close()
+
+
+def contrast(one: str, two: str) -> float:
+    """Contrast ratio of two CSS rgb() colours, WCAG 2.2 definition of relative luminance."""
+
+    def light(text: str) -> float:
+        rgb = [int(v) / 255 for v in re.findall(r"\d+", text)[:3]]
+        lin = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in rgb]
+        return 0.2126 * lin[0] + 0.7152 * lin[1] + 0.0722 * lin[2]
+
+    a, b = sorted((light(one), light(two)))
+    return (b + 0.05) / (a + 0.05)
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_paper_has_every_figure_whole(samples: ModuleType, browser: Any, tmp_path: Path, paper: str) -> None:
+    file = tmp_path / "report.html"
+    file.write_text(analysis_page(*samples.sample("misfire", 8), samples.JOB), "utf-8")
+    opened = Opened(browser, file)
+    # Width and height inside margins of 12 mm, in CSS px.
+    wide, high = {"A4": (703, 1031), "Letter": (725, 965)}[paper]
+    opened.page.emulate_media(media="print")
+    opened.page.set_viewport_size({"width": wide, "height": high})
+    tall = opened.page.evaluate(
+        "Object.fromEntries([...document.querySelectorAll('figure')].map(f => [f.id, f.offsetHeight]))"
+    )
+    assert max(tall.values()) <= high, tall
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= wide
+    for box in opened.page.evaluate(
+        "[...document.querySelectorAll('.plot .main-svg')].map(s => [s.getBoundingClientRect().right, "
+        "s.getAttribute('viewBox')])"
+    ):
+        assert box[0] <= wide + 1
+        assert box[1]
+    pdf = opened.page.pdf(format=paper)
+    streams = [zlib_or_empty(s) for s in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.S)]
+    assert sum(len(s) for s in streams) > 50_000  # the drawings are vectors in it
+    assert 5 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 14
+    opened.page.close()
+
+
+def zlib_or_empty(data: bytes) -> bytes:
+    try:
+        return zlib.decompressobj().decompress(data)
+    except zlib.error:
+        return b""
+
+
+def test_the_answer_is_painted_before_the_drawings(samples: ModuleType, browser: Any, tmp_path: Path) -> None:
+    file = tmp_path / "report.html"
+    file.write_text(analysis_page(*samples.sample("misfire")), "utf-8")
+    opened = Opened(browser, file)
+    first = opened.page.evaluate(
+        "performance.getEntriesByType('paint').filter(e => e.name === 'first-contentful-paint')[0].startTime"
+    )
+    assert first < 3000
+    opened.page.close()
+
+
+def test_keyboard_reaches_answer_and_tables(samples: ModuleType, browser: Any, tmp_path: Path) -> None:
+    file = tmp_path / "report.html"
+    file.write_text(analysis_page(*samples.sample("misfire")), "utf-8")
+    opened = Opened(browser, file)
+    opened.page.keyboard.press("Tab")
+    assert opened.page.evaluate("document.activeElement.className") == "skip"
+    opened.page.keyboard.press("Enter")
+    assert opened.page.evaluate("document.activeElement.id") == "main"
+    seen = set()
+    for _ in range(25):
+        opened.page.keyboard.press("Tab")
+        seen.add(opened.page.evaluate("document.activeElement.tagName + document.activeElement.className"))
+    assert {"DIVscroll", "SUMMARY"} <= seen
+    opened.page.close()
+
+
+@pytest.mark.parametrize("kind", ["misfire", "undetermined", "comparison"])
+def test_no_serious_accessibility_fault(samples: ModuleType, browser: Any, tmp_path: Path, kind: str) -> None:
+    axe = os.environ.get("MISFIRE_AXE", "")
+    if not Path(axe).is_file():
+        pytest.skip("MISFIRE_AXE does not name the axe.min.js of the axe-core package")
+    file = tmp_path / "report.html"
+    if kind == "comparison":
+        page = comparison_page(*samples.comparison(), samples.JOB)
+    else:
+        page = analysis_page(*samples.sample(kind), samples.JOB)
+    file.write_text(page, "utf-8")
+    for scheme in ("light", "dark"):
+        opened = Opened(browser, file, scheme=scheme)
+        opened.page.evaluate("document.querySelectorAll('details').forEach(d => {d.open = true})")
+        opened.page.evaluate(Path(axe).read_text("utf-8"))
+        found = opened.page.evaluate("axe.run().then(r => r.violations)")
+        serious = [
+            (v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")
+        ]
+        assert serious == []
+        opened.page.close()
