@@ -30,6 +30,7 @@ REASONS = {
 MISFIRE_FROM = 0.75  # lost work: halfway between the worst partial burn (0.8, contract) and its noise below
 PARTIAL_FROM = 0.30
 MONITOR_FROM = 0.60
+FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
 NOISE_LIMIT = 0.19  # sd of lost work beyond which 0.75 is fewer than 4 sd from a healthy event
 
 
@@ -68,6 +69,24 @@ def running_median(x: FloatArray, width: int) -> FloatArray:
         centre = (np.arange(blocks.size) + 0.5) * x.size / blocks.size
         return np.interp(np.arange(x.size), centre, median_filter(blocks, size=15, mode="reflect"))
     return np.asarray(median_filter(filled, size=width, mode="reflect"), dtype=float)
+
+
+def running_high(x: FloatArray, width: int) -> FloatArray:
+    """Running 70th percentile: the healthy level even where up to half of the events are lost."""
+    from scipy.ndimage import percentile_filter
+
+    ok = np.isfinite(x)
+    if not ok.any():
+        return np.full(x.size, np.nan)
+    filled = x if ok.all() else np.interp(np.arange(x.size), np.flatnonzero(ok), x[ok])
+    width = min(width | 1, (x.size - 1) | 1)
+    if x.size > 100_000:
+        step = max(1, width // 4)
+        whole = x.size // step * step
+        blocks = np.sort(filled[:whole].reshape(-1, step), axis=1)[:, int(0.7 * (step - 1) + 0.5)]
+        centre = (np.arange(blocks.size) + 0.5) * step
+        return np.interp(np.arange(x.size), centre, running_median(blocks, 5))
+    return np.asarray(percentile_filter(filled, 70, size=width, mode="reflect"), dtype=float)
 
 
 def _mad(x: FloatArray) -> float:
@@ -151,24 +170,20 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     n_cyl, n = engine.cylinders, events.energy.size
     reason = np.zeros(n, dtype=np.int64)
     good = events.trusted & np.isfinite(events.energy)
-    level = running_median(np.where(good, events.level, np.nan), 3 * n_cyl)
+    level = running_median(np.where(good, events.level, np.nan), int(1.5 * n_cyl))
     motoring = motoring_events(events, level, fuel_cut, n_cyl)
     use = good & ~motoring & ~events.short
     if use.sum() < 2 * n_cyl:
         use = good & ~motoring
     x = np.where(use, events.energy, np.nan)
-    width = max(6 * n_cyl + 1, 25)
-    base = running_median(x, width)
-    offset = _place_offsets(x - base, events.place, n_cyl)
-    # once more with the places' own offsets out of the way of the median
-    base = running_median(x - offset[events.place], width)
+    base = running_high(x, max(4 * n_cyl + 1, 13))
     dev = events.energy - base
     expected = _expected(level, events, use, engine)
-    rough = -(dev - offset[events.place]) / expected
-    scale = _cluster_scale(dev, offset, events.place, expected, use)
+    calm = use & ~_near_change(motoring, 2 * n_cyl)
+    scale = _cluster_scale(dev / expected, events.place, events.rpm, calm, n_cyl)
     expected = expected * scale
     place_lost = -_place_offsets(np.where(use, dev / expected, np.nan), events.place, n_cyl, mean_of="median")
-    shared, ambiguous = _shared(place_lost, engine, pattern_known, rough[use].size)
+    shared, ambiguous = _shared(place_lost, engine, pattern_known)
     lost = -dev / expected - shared[events.place]
     healthy = use & (np.abs(lost) < 0.6)
     if healthy.any():
@@ -182,7 +197,11 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     shaky = _shaken(lost, state, n_cyl)
     state[shaky], reason[shaky] = UNUSABLE, 5
     state[~good], reason[~good] = UNUSABLE, 1
-    edge = _edge_of_cut(motoring, fuel_cut, lost, state)
+    # no cylinder at all works for a cycle or more: that is a short fuel cut, not a misfire of each
+    silent = _run_length((lost > 0.65) & good) >= max(n_cyl, 3)
+    silent &= state != MOTORING
+    state[silent] = MOTORING
+    edge = _near_change(motoring | silent, 2 * n_cyl) & (lost > 0.4) & (state != MOTORING)
     state[edge], reason[edge] = UNUSABLE, 2
     lost = np.where(np.isfinite(events.energy), lost, np.nan)
     lost[state == MOTORING] = np.nan
@@ -232,36 +251,51 @@ def _expected(level: FloatArray, events: Events, use: BoolArray, engine: Engine)
 
 
 def _cluster_scale(
-    dev: FloatArray, offset: FloatArray, place: IntArray, expected: FloatArray, use: BoolArray
-) -> float:
-    """Scale of the normal energy from a separate population of deep events, where there is one.
+    share: FloatArray, place: IntArray, rpm: FloatArray, calm: BoolArray, n_cyl: int
+) -> FloatArray:
+    """Scale of the normal energy from the misfires themselves, by third octaves of speed; shape (events,).
 
     The ripple gives the normal energy to a few ten per cent only; a population far outside the healthy
     scatter that is compatible with a full misfire sets it exactly.
+
+    Parameters
+    ----------
+    share : array, shape (events,)
+        Deviation over normal energy, negative = lost.
+    calm : array of bool
+        Events away from fuel cut and faults.
     """
-    ok = use & np.isfinite(dev)
-    lost = -(dev / expected)[ok]
+    out = np.ones(share.size)
+    ok = calm & np.isfinite(share) & np.isfinite(rpm)
+    lost = -share
+    whole = _population(lost[ok], place[ok], n_cyl)
+    out[:] = whole
+    key = np.zeros(share.size, dtype=np.int64)
+    key[ok] = np.floor(3 * np.log2(np.maximum(rpm[ok], 50.0))).astype(np.int64)
+    for k in np.unique(key[ok]):
+        mine = ok & (key == k)
+        part = _population(lost[mine], place[mine], n_cyl)
+        if part != 1.0:
+            out[key == k] = part
+    return out
+
+
+def _population(lost: FloatArray, place: IntArray, n_cyl: int) -> float:
+    """Depth of the deep population of lost work, 1 when there is none that may be full misfires."""
     if lost.size < 30:
         return 1.0
-    typical = float(np.median(expected[ok]))
-    still = lost + offset[place[ok]] / typical  # each place about its own mean
-    sd = max(_mad(still), 0.01)
-    steady = -offset / typical
-    dead = int(np.argmax(steady))
-    if steady[dead] > 0.45 and steady[dead] > 2.5 * np.partition(steady, -2)[-2]:
-        deep = lost[place[ok] == dead]
-    else:
-        deep = lost[lost > max(0.35, 4.5 * sd)]
-        if deep.size < 4:
-            return 1.0
-    # the deepest population decides: partial burns may lie above it
-    top = np.percentile(deep, 90)
-    peak = float(np.median(deep[deep > 0.75 * top]))
-    return peak if 0.5 <= peak <= 3.5 else 1.0
+    medians = np.array([np.median(lost[place == p]) if (place == p).any() else 0.0 for p in range(n_cyl)])
+    sd = max(_mad(lost - medians[place]), 0.01)
+    zero = np.sort(medians)[(n_cyl - 1) // 2] if n_cyl > 2 else medians.min()
+    deep = lost[lost - zero > max(0.4, 4.5 * sd)] - zero
+    if deep.size < 4:
+        return 1.0
+    peak = float(np.median(deep))
+    return peak if FULL_FROM <= peak <= FULL_TO else 1.0
 
 
 def _shared(
-    place_lost: FloatArray, engine: Engine, pattern_known: bool, events: int
+    place_lost: FloatArray, engine: Engine, pattern_known: bool
 ) -> tuple[FloatArray, tuple[int, ...]]:
     """What companions share: at least one of two is taken as healthy; both down is ambiguous without a pattern."""
     n = engine.cylinders
@@ -310,11 +344,9 @@ def _shaken(lost: FloatArray, state: IntArray, n_cyl: int) -> BoolArray:
     return (g >= 3) & (g >= 0.5 * m) & (state != MOTORING)
 
 
-def _edge_of_cut(motoring: BoolArray, fuel_cut: FloatArray, lost: FloatArray, state: IntArray) -> BoolArray:
-    """Events beside a change of fuel cut that look like a misfire: the cut came within the event's reach."""
-    change = np.zeros(motoring.size, dtype=bool)
-    at = np.flatnonzero(np.diff(motoring.astype(np.int8)) != 0)
-    for shift in (-3, -2, -1, 0, 1, 2, 3, 4):
-        k = np.clip(at + shift, 0, motoring.size - 1)
-        change[k] = True
-    return change & (state == MISFIRE)
+def _near_change(flag: BoolArray, reach: int) -> BoolArray:
+    """True within `reach` events of a change of the flag."""
+    at = np.concatenate(([0], np.cumsum(np.abs(np.diff(flag.astype(np.int64))))))
+    n = flag.size
+    lo, hi = np.clip(np.arange(n) - reach, 0, n - 1), np.clip(np.arange(n) + reach, 0, n - 1)
+    return np.asarray(at[hi] != at[lo])

@@ -216,7 +216,8 @@ def _stability(
 ) -> tuple[bool | None, float]:
     """Compare the spacing of the first and second half of the turns, each tooth against its own error."""
     n = res.shape[0]
-    if n < 2 * LEAST_TURNS:
+    # with one cylinder every crank order carries gas and inertia, which change with load and speed
+    if n < 2 * LEAST_TURNS or engine.cylinders == 1:
         return None, 0.0
     # every other pair of turns serves as the yardstick: what two sets differ by when nothing drifts
     half = np.arange(n) < n // 2

@@ -172,7 +172,7 @@ def _evidence(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, .
         counted = (s == FIRING) | (s == MISFIRE)
         fired = s == FIRING
         x_fired = x[fired]
-        false = mine & unc & (state == FIRING)
+        false = mine & unc & (state == FIRING) & (lost < PARTIAL_FROM)
         reported = None
         if counts is not None and counts.misfires is not None and isinstance(name, int):
             mate = logs[0].engine.companions.get(name)
