@@ -1,92 +1,118 @@
-"""Slow drift of a sampled signal: AC coupling, droop, a wandering ground."""
+"""A sampled signal and what moves slowly in it: drift of both ends, the local swing, single-sample spikes."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from misfire.intake.crossings import SampleArray, candidates
+from misfire.intake.crossings import SampleArray
 from misfire.intake.recording import FloatArray
 
-LONG_BLOCK = 1 << 20
-# drift below this share of the signal's span leaves room for a threshold, and is left alone
+# A window holds some teeth at 200 rpm and is short against a change of speed.
+BLOCK_S = 0.02
+# drift below this share of the signal's swing leaves room for a threshold, and is left alone
 TOLERATED = 0.12
+# a single sample that stands out by this share of the local swing between two that agree is a spike
+SPIKE, AGREE = 0.45, 0.12
 
 
 @dataclass(frozen=True)
 class Signal:
-    """Values of a signal, in memory or mapped from disk, less a slow baseline.
+    """Values of a signal, in memory or mapped from disk, with its slow properties.
 
     Attributes
     ----------
     values : array, shape (samples,)
-    centres, shift : array or None, shape (blocks,)
-        Sample numbers and the baseline there [unit of values]; straight lines between.
+    centres, swing, shift : array, shape (blocks,)
+        Sample numbers, and there the local peak-to-peak swing and the baseline [unit of values].
+    despike : bool
+        Whether `block` replaces single-sample spikes by the mean of their neighbours.
     """
 
     values: Any
-    centres: FloatArray | None = None
-    shift: FloatArray | None = None
+    centres: FloatArray
+    swing: FloatArray
+    shift: FloatArray
+    despike: bool = False
 
     @property
     def size(self) -> int:
         return int(self.values.size)
 
-    def block(self, begin: int, end: int) -> SampleArray:
-        """Samples begin to end, the baseline taken out."""
-        part = np.asarray(self.values[begin:end], dtype=np.float32)
-        if self.centres is None or self.shift is None:
-            return part
-        return part - np.interp(np.arange(begin, end), self.centres, self.shift).astype(np.float32)
+    def block(self, begin: int, end: int) -> tuple[SampleArray, SampleArray]:
+        """Samples begin to end, baseline and spikes taken out, and the local swing at each."""
+        y = np.asarray(self.values[begin:end], dtype=np.float32)
+        at = np.arange(begin, end)
+        if self.shift.any():
+            y = y - np.interp(at, self.centres, self.shift).astype(np.float32)
+        swing = np.interp(at, self.centres, self.swing).astype(np.float32)
+        if self.despike and y.size > 2:
+            found = spikes(y, swing)
+            if found.size:
+                y = y.copy()
+                y[found] = 0.5 * (y[found - 1] + y[found + 1])
+        return y, swing
 
 
-def without_drift(signal: Signal) -> tuple[Signal, float]:
-    """Take out what the upper and the lower end of the signal do in common.
+def spikes(y: SampleArray, swing: SampleArray) -> np.ndarray[Any, np.dtype[np.int64]]:
+    """Indices of single samples far outside two neighbours that agree with each other."""
+    left, mid, right = y[:-2], y[1:-1], y[2:]
+    s = swing[1:-1]
+    out = (np.abs(left - right) < AGREE * s) & (np.abs(mid - 0.5 * (left + right)) > SPIKE * s)
+    return np.flatnonzero(out) + 1
 
-    Over blocks of about 40 teeth the ends are the 2nd and 98th percentile. Only a move of both ends in
-    the same direction is drift: a variable-reluctance signal that grows with speed moves them apart,
-    a clipped one moves one end alone.
+
+def look(values: Any, step_s: float, *, keep_level: bool = False) -> tuple[Signal, float]:
+    """Measure drift and local swing of a signal.
+
+    The ends are the 2nd and 98th percentile in windows of 60 ms. Only a move of both ends in the same
+    direction is drift: a variable-reluctance signal that grows with speed moves them apart, a clipped
+    one moves one end alone.
 
     Returns
     -------
     Signal, float
-        The signal less its drift, and the range of the drift [unit of values]; 0 when it was left alone.
+        The signal less its drift, and the range of the drift [unit of values]; 0 when it was left alone,
+        as always with `keep_level`.
     """
-    size = _block_size(signal)
-    count = signal.size // size
+    n = int(values.size)
+    size = int(np.clip(BLOCK_S / step_s if step_s > 0 else 2000, 64, 1 << 20))
+    count = n // size
     if count < 3:
-        return signal, 0.0
+        part = np.asarray(values[: 1 << 22], dtype=np.float64)
+        span = float(np.ptp(np.percentile(part, (1, 99))))
+        one = np.zeros(1)
+        return Signal(values, one, one + span, one), 0.0
     lows, highs = np.empty(count), np.empty(count)
-    per = max(1, LONG_BLOCK // size)
+    per = max(1, (1 << 20) // size)
     for first in range(0, count, per):
         last = min(first + per, count)
-        rows = signal.block(first * size, last * size).reshape(last - first, size)
-        # every third sample is enough for a percentile
-        lows[first:last], highs[first:last] = np.percentile(rows[:, ::3], (2, 98), axis=1)
+        rows = np.asarray(values[first * size : last * size], dtype=np.float32).reshape(last - first, size)
+        # some hundred samples are enough for a percentile
+        lows[first:last], highs[first:last] = np.percentile(rows[:, :: max(1, size // 700)], (2, 98), axis=1)
+    # the swing is that of 60 ms, so a window in a gap does not lower it
+    swing = np.max(_neighbours(highs), axis=1) - np.min(_neighbours(lows), axis=1)
     low, high = lows - np.median(lows), highs - np.median(highs)
     common = np.where(low * high > 0, np.sign(low) * np.minimum(np.abs(low), np.abs(high)), 0.0)
+    common = np.mean(_neighbours(common), axis=1)
     reach = float(np.ptp(common))
-    span = float(np.median(highs - lows))
-    if span <= 0 or reach < TOLERATED * span:
-        return signal, 0.0
-    centres: FloatArray = (np.arange(count, dtype=np.float64) + 0.5) * size
-    return Signal(signal.values, centres, common.astype(np.float64)), reach
+    centres = (np.arange(count, dtype=np.float64) + 0.5) * size
+    if keep_level or reach < TOLERATED * float(np.median(swing)):
+        common, reach = np.zeros(count), 0.0
+    return Signal(values, centres, swing, common), reach
 
 
-def _block_size(signal: Signal) -> int:
-    """About 40 teeth in samples, from the crossings of a roughly flattened stretch in the middle."""
-    begin = max(0, signal.size // 2 - 32_768)
-    x = signal.block(begin, min(begin + 65_536, signal.size)).astype(np.float64)
-    window = min(512, max(8, x.size // 8))
-    kernel_sum = np.cumsum(np.concatenate(([0.0], x)))
-    mean = (kernel_sum[window:] - kernel_sum[:-window]) / window
-    flat = x[window // 2 : window // 2 + mean.size] - mean
-    swing = float(np.std(flat))
-    if flat.size < 16 or swing == 0:
-        return 4096
-    position, lowest = candidates(flat.astype(np.float32), 0.0)
-    position = position[lowest < -0.5 * swing]
-    pitch = float(np.median(np.diff(position))) if position.size > 4 else 100.0
-    return int(np.clip(40 * pitch, 512, 65_536))
+def _neighbours(x: FloatArray) -> FloatArray:
+    return np.lib.stride_tricks.sliding_window_view(np.pad(x, 1, mode="edge"), 3)
+
+
+def without_spikes(
+    signal: Signal, parts: list[tuple[SampleArray, SampleArray]], teeth: int
+) -> tuple[Signal, int]:
+    """Switch spike removal on where spikes are rare against teeth; returns the spikes seen in the parts."""
+    found = int(sum(spikes(y, swing).size for y, swing in parts if y.size > 2))
+    if found == 0 or found > 0.1 * teeth:
+        return signal, 0
+    return replace(signal, despike=True), found

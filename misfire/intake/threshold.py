@@ -14,31 +14,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from misfire.errors import InputError
-from misfire.intake.crossings import SampleArray, candidates
+from misfire.intake.crossings import Hysteresis, SampleArray, candidates
 from misfire.intake.recording import FloatArray
 
-LEVELS = (
-    0.03,
-    0.045,
-    0.06,
-    0.08,
-    0.1,
-    0.15,
-    0.2,
-    0.27,
-    0.35,
-    0.42,
-    0.5,
-    0.58,
-    0.65,
-    0.73,
-    0.8,
-    0.85,
-    0.9,
-    0.94,
-    0.97,
-)
-HYSTERESES = (0.0, 0.03, 0.1, 0.25)
+# samples and the local swing at each
+Part = tuple[SampleArray, SampleArray]
+_LOW = (0.03, 0.045, 0.06, 0.08, 0.1, 0.15, 0.2, 0.27, 0.35, 0.42)
+LEVELS = (*_LOW, 0.5, *(1.0 - f for f in reversed(_LOW)))
+SHARES = (0.0, 0.03, 0.1, 0.25)
 MAX_TEETH = 250
 # an interval that differs by more from the one a turn earlier is a mismatch (natural log of the ratio)
 MISMATCH = 0.18
@@ -50,30 +33,34 @@ class Choice:
 
     Attributes
     ----------
-    threshold, hysteresis : float
+    threshold : float
         In the unit of the signal.
+    hysteresis : Hysteresis
     sign : int
         +1 rising, -1 falling.
-    edges : int
-        Edges found in the sample of the signal.
+    edges, good : int
+        Edges found in the sample of the signal, and those less the mismatches.
     teeth : int
         Intervals after which the sequence comes back; 0 when none was found.
-    mismatch : float
-        Intervals in a turn that differ from those a turn earlier.
     gap : float
         Weighted length of the long intervals, in pitches above one.
     jitter : float
         Median relative difference of an interval from the one a turn earlier.
+    slope : float
+        Median slope of the flanks, per sample; of a choice, the steepest at the middle levels.
+    shortest : float
+        Shortest intervals (1st percentile), in pitches.
     """
 
     threshold: float
-    hysteresis: float
+    hysteresis: Hysteresis
     sign: int
     edges: int
-    teeth: int
-    mismatch: float
-    gap: float
-    jitter: float
+    good: float = 0.0
+    teeth: int = 0
+    gap: float = 0.0
+    jitter: float = 1.0
+    slope: float = 0.0
     shortest: float = 1.0
 
     @property
@@ -98,17 +85,18 @@ class Levels:
 def survey(x: SampleArray) -> Levels:
     """Levels [unit of x] of a signal: its extremes without spikes, its white noise, and whether it has two levels.
 
-    The noise is the standard deviation that the quietest fifth of the second differences shows
-    (for white noise their standard deviation is sqrt(6) times the noise's), or a third of the
-    quantisation step where that is larger.
+    The noise is the standard deviation that the quietest fifth of the second or fourth differences shows,
+    or a third of the quantisation step where that is larger.
     """
     y = x.astype(np.float64)
     low, high = (float(v) for v in np.percentile(y, (0.5, 99.5)))
     if high <= low:
         low, high = float(y.min()), float(y.max())
-    second = np.abs(np.diff(y, 2))
-    # the lower fifth of |N(0, s)| ends at 0.2533 s
-    noise = float(np.percentile(second, 20)) / 0.2533 / np.sqrt(6.0) if second.size else 0.0
+    # the lower fifth of |N(0, s)| ends at 0.2533 s; differences of white noise are sqrt(6), sqrt(70) times it
+    noise = 0.0
+    if y.size > 8:
+        quiet = [float(np.percentile(np.abs(np.diff(y, k)), 20)) / 0.2533 for k in (2, 4)]
+        noise = min(quiet[0] / np.sqrt(6.0), quiet[1] / np.sqrt(70.0))
     values = np.unique(x[: 1 << 16])
     step = float(np.min(np.diff(values))) if values.size > 1 else 0.0
     span = high - low
@@ -128,24 +116,28 @@ def relative_intervals(position: FloatArray) -> FloatArray:
     return np.asarray(np.log(d / local))
 
 
-def judge(parts: list[FloatArray], threshold: float, hysteresis: float, sign: int) -> Choice:
+def judge(parts: list[FloatArray], choice: Choice) -> Choice:
     """How well edges (positions in samples, one array a stretch of the signal) repeat turn after turn."""
     logs = [relative_intervals(p)[:3000] for p in parts if p.size > 3]
-    edges = int(sum(p.size for p in parts))
     if not logs or max(r.size for r in logs) < 6:
-        return Choice(threshold, hysteresis, sign, edges, 0, 99.0, 0.0, 1.0)
-    flat = np.concatenate(logs)
-    ratio = np.exp(flat)
+        return choice
+    ratio = np.exp(np.concatenate(logs))
     excess = np.maximum(ratio[ratio > 1.3] - 1.0, 0.0)
-    gap = float(np.sum(excess**2) / np.sum(excess)) if excess.size else 0.0
-    shortest = float(np.percentile(ratio, 1))
-    best = (99.0, 0)
+    best = (np.inf, 0)
     for n in _periods(logs):
-        wrong = float(np.mean(_turn_differences(logs, n) > MISMATCH)) * max(n, 12)
-        if wrong < best[0] - 0.02:
+        diff = _turn_differences(logs, n)
+        # as many as there would be if every interval had one a turn earlier
+        wrong = float(np.mean(diff > MISMATCH)) * ratio.size
+        if wrong < best[0] - 0.5:
             best = (wrong, n)
-    jitter = float(np.median(_turn_differences(logs, best[1]))) if best[1] else 1.0
-    return Choice(threshold, hysteresis, sign, edges, best[1], best[0], gap, jitter, shortest)
+    return replace(
+        choice,
+        good=choice.edges - best[0],
+        teeth=best[1],
+        gap=float(np.sum(excess**2) / np.sum(excess)) if excess.size else 0.0,
+        jitter=float(np.median(_turn_differences(logs, best[1]))),
+        shortest=float(np.percentile(ratio, 1)),
+    )
 
 
 def _turn_differences(logs: list[FloatArray], n: int) -> FloatArray:
@@ -167,95 +159,111 @@ def _periods(logs: list[FloatArray]) -> list[int]:
 
 
 def choose(
-    stretches: list[SampleArray], *, threshold: float | None = None, edge: str | None = None, source: str = ""
-) -> tuple[Choice, Levels, list[Choice]]:
-    """Trigger setting for a crank signal given as stretches of samples.
+    parts: list[Part], *, threshold: float | None = None, edge: str | None = None, source: str = ""
+) -> tuple[Choice, Levels]:
+    """Trigger setting for a crank signal given as stretches of samples with their local swing.
 
-    Returns the choice, the levels it was made from, and all settings that were tried. `threshold` and
-    `edge` are kept where given. Raises InputError when the signal never moves or never crosses.
+    Returns the choice and the levels it was made from. `threshold` and `edge` are kept where given.
+    Raises InputError when the signal never moves or never crosses.
     """
-    whole = np.concatenate(stretches)
-    levels = survey(whole)
+    levels = survey(np.concatenate([y for y, _ in parts]))
     if not levels.span > 0 or levels.span < 4 * levels.noise:
         raise InputError(
             f"{source}: no crank edge: the crank signal stays between {levels.low:.4g} and {levels.high:.4g}; "
             "check the channel and the probe"
         )
+    signs = {"rising": (1,), "falling": (-1,)}.get(edge or "", (1, -1))
     grid = [levels.low + f * levels.span for f in LEVELS]
     if levels.low + 0.1 * levels.span < 0 < levels.high - 0.1 * levels.span:
         grid = sorted([*grid, 0.0])
-    signs = {"rising": (1,), "falling": (-1,)}.get(edge or "", (1, -1))
     if threshold is not None:
         # which edge marks the tooth is a property of the signal: a level that loses a tooth now and then
         # must not turn it, so it is found with the level free
         if len(signs) > 1:
-            try:
-                signs = (choose(stretches, source=source)[0].sign,)
-            except InputError:
-                signs = (1,)
+            signs = (choose(parts, source=source)[0].sign,)
         grid = [threshold]
-    tried: list[Choice] = []
+    middle = 0.5 * (levels.low + levels.high)
+    best: list[Choice] = []
     for sign in signs:
-        flipped = [s if sign > 0 else -s for s in stretches]
-        for level in grid:
-            tried += _try_level(flipped, level, sign, levels)
-    able = [c for c in tried if c.edges >= 2]
-    if not able:
-        text = f"threshold {threshold:g} V" if threshold is not None else "any threshold"
+        flipped = parts if sign > 0 else [(-y, swing) for y, swing in parts]
+        tried = [c for level in grid for c in _try_level(flipped, level, sign, levels) if c.edges >= 2]
+        if tried:
+            steep = max(
+                (c.slope for c in tried if abs(c.threshold - middle) <= 0.2 * levels.span), default=0.0
+            )
+            best.append(replace(_best_of(tried, grid, levels), slope=steep))
+    if not best:
+        text = f"threshold {threshold:g}" if threshold is not None else "any threshold"
         raise InputError(
             f"{source}: no crank edge at {text}; the signal lies between {levels.low:.4g} and {levels.high:.4g}"
         )
-    best = [_best_of(c, levels) for sign in signs if (c := [a for a in able if a.sign == sign])]
-    return better_edge(best), levels, tried
+    return better_edge(best), levels
 
 
-def _try_level(flipped: list[SampleArray], level: float, sign: int, levels: Levels) -> list[Choice]:
-    """Every hysteresis at one level; settings that find the same edges are judged once."""
-    found = [candidates(s, sign * level) for s in flipped]
+def _try_level(flipped: list[Part], level: float, sign: int, levels: Levels) -> list[Choice]:
+    """Every hysteresis at one level; settings that find as many edges in every stretch are judged once."""
+    found = [(*candidates(y, sign * level), swing) for y, swing in flipped]
     room = max(level - levels.low if sign > 0 else levels.high - level, 0.0)
     tried: list[Choice] = []
     sizes: tuple[int, ...] = ()
-    for share in HYSTERESES:
-        h = min(max(share * levels.span, 6 * levels.noise), 0.7 * room)
-        if tried and h == tried[-1].hysteresis:
-            continue
-        parts = [p[low < sign * level - h] for p, low in found]
-        if tried and tuple(p.size for p in parts) == sizes:
+    for share in SHARES:
+        h = Hysteresis(min(5 * levels.noise, 0.7 * room), share, 0.7 * room)
+        keep = [low < sign * level - h.at(swing[p.astype(np.int64)]) for p, low, _, swing in found]
+        parts = [p[k] for (p, *_), k in zip(found, keep, strict=True)]
+        now = tuple(p.size for p in parts)
+        if tried and now == sizes:
             tried.append(replace(tried[-1], hysteresis=h))
-        else:
-            tried.append(judge(parts, level, h, sign))
-        sizes = tuple(p.size for p in parts)
+            continue
+        slopes = np.concatenate([s[k] for (_, _, s, _), k in zip(found, keep, strict=True)])
+        slope = float(np.median(slopes)) if slopes.size else 0.0
+        tried.append(judge(parts, Choice(level, h, sign, int(sum(now)), slope=slope)))
+        sizes = now
     return tried
 
 
-def _best_of(tried: list[Choice], levels: Levels) -> Choice:
-    """The setting of one edge: repeats, most teeth, the middle of the levels that agree."""
-    least = min(c.mismatch for c in tried)
-    sound = [c for c in tried if c.mismatch <= least + 0.1 and c.teeth]
-    if not sound:
+def _best_of(tried: list[Choice], grid: list[float], levels: Levels) -> Choice:
+    """The setting of one edge that sees most teeth that repeat; among equals the middle of the levels."""
+    judged = [c for c in tried if c.teeth]
+    if not judged:
         mid = 0.5 * (levels.low + levels.high)
-        return min(tried, key=lambda c: (abs(c.threshold - mid), -c.hysteresis))
+        return min(tried, key=lambda c: (abs(c.threshold - mid), -c.hysteresis.share))
     # two triggers on one tooth repeat as well, but leave intervals far below a pitch
-    single = [c for c in sound if c.shortest > 0.3] or sound
-    most = max(c.edges for c in single)
-    near = [c for c in single if c.edges >= most - max(1, 0.002 * most)]
-    fewest = min(c.mismatch for c in near)
-    near = [c for c in near if c.mismatch <= fewest + 0.1]
-    grid = sorted({c.threshold for c in near})
-    level = grid[len(grid) // 2] if len(grid) % 2 else grid[len(grid) // 2 - 1]
-    if 0.0 in grid and not levels.two_level:
+    single = [c for c in judged if c.shortest > 0.3] or judged
+    most = max(c.good for c in single)
+    near = [c for c in single if c.good >= most - max(1.5, 0.002 * most)]
+    if not levels.two_level and any(c.threshold == 0.0 for c in near):
         level = 0.0
+    else:
+        agree = [any(c.threshold == g for c in near) for g in grid]
+        level = grid[_middle_of_longest_run(agree)]
     # the widest hysteresis that loses nothing is the safest against interference
-    return max((c for c in near if c.threshold == level), key=lambda c: c.hysteresis)
+    return max((c for c in near if c.threshold == level), key=lambda c: c.hysteresis.share)
+
+
+def _middle_of_longest_run(flags: list[bool]) -> int:
+    best, start = (0, 0), 0
+    for k, flag in enumerate([*flags, False]):
+        if not flag:
+            if k - start > best[1] - best[0]:
+                best = (start, k)
+            start = k + 1
+    return (best[0] + best[1] - 1) // 2
 
 
 def better_edge(best: list[Choice]) -> Choice:
-    """The edge that repeats better, else sees more of the gap as one interval, else has less jitter."""
+    """The edge that marks the teeth.
+
+    The one that repeats far better; else the much steeper one (through a tooth's middle a
+    variable-reluctance signal is steep, between teeth it floats); else the one that shows more of the gap
+    in one interval; else the one with less jitter; else the rising one.
+    """
     if len(best) == 1:
         return best[0]
     a, b = best
-    if abs(a.mismatch - b.mismatch) > 0.5:
-        return a if a.mismatch < b.mismatch else b
-    if abs(a.gap - b.gap) > 0.2 * max(a.gap, b.gap):
+    if abs(a.good - b.good) > 0.1 * max(a.good, b.good):
+        return a if a.good > b.good else b
+    if max(a.slope, b.slope) > 1.6 * min(a.slope, b.slope):
+        return a if a.slope > b.slope else b
+    if abs(a.gap - b.gap) > 0.05 * max(a.gap, b.gap):
         return a if a.gap > b.gap else b
     return b if b.jitter < 0.8 * a.jitter else a

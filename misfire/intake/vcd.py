@@ -11,12 +11,13 @@ import numpy as np
 
 from misfire.errors import InputError
 from misfire.intake import times
+from misfire.intake.crossings import Hysteresis
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
 from misfire.intake.samples import Samples, set_times
 from misfire.intake.source import BoundedReader
 from misfire.intake.table import printable
-from misfire.intake.threshold import better_edge, judge
+from misfire.intake.threshold import Choice, better_edge, judge
 from misfire.intake.waveform import to_recording
 
 KIND = "VCD"
@@ -78,7 +79,9 @@ def read(path: Path, options: ReadOptions) -> Recording:
         raise InputError(f"{path}: no crank edge: {printable(crank.name)} changes fewer than twice")
     sign = {"rising": 1, "falling": -1}.get(options.edge or "")
     if sign is None:
-        sign = better_edge([judge([rise], 0.5, 0.0, 1), judge([fall], 0.5, 0.0, -1)]).sign
+        none = Hysteresis(0.0, 0.0, 0.0)
+        both = [judge([t], Choice(0.5, none, s, t.size)) for t, s in ((rise, 1), (fall, -1))]
+        sign = better_edge(both).sign
     edge, other = (rise, fall) if sign > 0 else (fall, rise)
     decisions["edge"] = ("rising" if sign > 0 else "falling") + (" (given)" if options.edge else "")
     after = np.searchsorted(other, edge, side="right")

@@ -8,33 +8,35 @@ from typing import Any
 import numpy as np
 
 from misfire.errors import InputError
-from misfire.intake.crossings import SampleArray, Trigger
-from misfire.intake.drift import Signal, without_drift
+from misfire.intake.crossings import Hysteresis, Trigger
+from misfire.intake.drift import Signal, look, without_spikes
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
 from misfire.intake.samples import Samples
-from misfire.intake.threshold import Choice, Levels, choose, survey
+from misfire.intake.threshold import Choice, Levels, Part, choose, survey
 
 BLOCK = 1 << 20
 STRETCHES, STRETCH = 8, 50_000
 
 
-def stretches(signal: Signal) -> list[SampleArray]:
-    """Evenly spread stretches of a long signal, the whole of a short one."""
+def stretches(signal: Signal) -> list[Part]:
+    """Evenly spread stretches of a long signal, the whole of a short one, with the local swing."""
     if signal.size <= STRETCHES * STRETCH:
         return [signal.block(0, signal.size)]
     starts = np.linspace(0, signal.size - STRETCH, STRETCHES).astype(np.int64)
     return [signal.block(int(s), int(s) + STRETCH) for s in starts]
 
 
-def trigger(signal: Signal, threshold: float, hysteresis: float, sign: int, breaks: list[int]) -> FloatArray:
+def trigger(
+    signal: Signal, threshold: float, hysteresis: Hysteresis, sign: int, breaks: list[int]
+) -> FloatArray:
     """Crossings [samples] of a whole signal, block by block; none is made up across a break."""
-    bounds = [0, *breaks, signal.size]
     out: list[FloatArray] = []
-    for begin, end in pairwise(bounds):
-        t = Trigger(sign * threshold, hysteresis, sign)
+    for begin, end in pairwise([0, *breaks, signal.size]):
+        t = Trigger(sign * threshold, hysteresis)
         for at in range(begin, end, BLOCK):
-            out.append(t.positions(signal.block(at, min(at + BLOCK, end))) + begin)
+            y, swing = signal.block(at, min(at + BLOCK, end))
+            out.append(t.positions(y if sign > 0 else -y, swing) + begin)
     return np.concatenate(out) if out else np.empty(0)
 
 
@@ -46,17 +48,23 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
         raise InputError(
             f"{samples.source}: only {samples.crank.size} samples; record at least two turns of the crank"
         )
-    crank = Signal(samples.crank)
-    if options.threshold_v is None:
-        # a threshold that was given is meant for the signal as it was recorded
-        crank, drift = without_drift(crank)
-        if drift > 0:
-            notes.append(
-                f"The crank signal drifts by {drift:.3g}{unit}; the drift was taken out before triggering."
-            )
-    choice, levels, _ = choose(
-        stretches(crank), threshold=options.threshold_v, edge=options.edge or None, source=samples.source
-    )
+    # a threshold that was given is meant for the signal as it was recorded
+    crank, drift = look(samples.crank, samples.step_s, keep_level=options.threshold_v is not None)
+    if drift > 0:
+        notes.append(
+            f"The crank signal drifts by {drift:.3g}{unit}; the drift was taken out before triggering."
+        )
+    parts = stretches(crank)
+    edge = options.edge or None
+    choice, levels = choose(parts, threshold=options.threshold_v, edge=edge, source=samples.source)
+    crank, spikes = without_spikes(crank, parts, choice.edges)
+    if spikes:
+        notes.append(
+            f"{spikes} single-sample spikes stand in the {len(parts)} stretches looked at; such spikes are passed over."
+        )
+        choice, levels = choose(
+            stretches(crank), threshold=options.threshold_v, edge=edge, source=samples.source
+        )
     position = trigger(crank, choice.threshold, choice.hysteresis, choice.sign, samples.breaks)
     if position.size < 2:
         raise InputError(
@@ -68,7 +76,8 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
     given = " (given)"
     decisions |= {
         "threshold": f"{choice.threshold:.4g}{unit}" + (given if options.threshold_v is not None else ""),
-        "hysteresis": f"{choice.hysteresis:.3g}{unit}",
+        "hysteresis": f"{float(choice.hysteresis.at(np.median(crank.swing))):.3g}{unit}"
+        + (f" ({100 * choice.hysteresis.share:.0f} % of the local swing)" if choice.hysteresis.share else ""),
         "edge": choice.edge + (given if options.edge else ""),
         "polarity": polarity(choice, levels),
         "signal": f"{levels.low:.3g} to {levels.high:.3g}{unit}, noise {levels.noise:.2g}{unit}"
@@ -117,21 +126,22 @@ def strictly_growing(time_s: FloatArray) -> FloatArray:
 def edge_error(values: Any, position: FloatArray, levels: Levels) -> float:
     """Step [samples] of a clock whose rounding would disturb the edges as much as sampling and noise do.
 
-    The clock's rounding has a standard deviation of step / sqrt(12). Two parts are added in squares: the
-    noise over the slope at the crossing, and the straight line's own error, for which a quarter of the
-    relative difference between the line's slope and its neighbours' stands; where the whole flank lies
-    between two samples the place inside the interval is unknown and the part becomes one sample.
+    The clock's rounding has a standard deviation of step / sqrt(12). Added in squares: the noise over the
+    slope at the crossing; the straight line's error from the curvature (at most an eighth of the second
+    difference over the slope) and from the change of slope; and one sample where the whole flank lies
+    between two samples, so that the place inside the interval is unknown.
     """
     pick = position[:: max(1, position.size // 2000)]
     i = np.clip(pick.astype(np.int64), 1, max(values.size - 3, 1))
     y = [np.asarray(values[np.minimum(i + k, values.size - 1)], dtype=float) for k in (-1, 0, 1, 2)]
     rise = y[2] - y[1]
     slope = np.maximum(np.abs(rise), 1e-12)
-    beside = 0.5 * ((y[1] - y[0]) + (y[3] - y[2]))
-    share = np.abs(rise - beside) / slope
-    line = np.where(share > 0.95, 1.0, share / 4)
-    noise = levels.noise / slope * np.sqrt(12.0)
-    return float(np.sqrt(np.median(line**2 + noise**2)))
+    bend = np.minimum(np.abs(y[0] - y[1] - y[2] + y[3]) / (2 * slope), 1.0)
+    change = np.minimum(np.abs(rise - 0.5 * (y[1] - y[0] + y[3] - y[2])) / slope, 1.0)
+    noise = levels.noise / slope
+    # rms over the place in the interval: sqrt(2/15) of the largest for the bend, taken likewise for the rest
+    error = np.sqrt((0.365 * bend / 8) ** 2 + (0.2887 * change**2) ** 2 + noise**2)
+    return float(min(np.sqrt(12.0 * np.median(error**2)), 1.0))
 
 
 def pulses(values: Any, breaks: list[int]) -> tuple[FloatArray, float, str] | None:
@@ -140,26 +150,30 @@ def pulses(values: Any, breaks: list[int]) -> tuple[FloatArray, float, str] | No
     None when the signal never moves. Rare short pulses count, so the extremes are the outermost values
     that occur five times. The edge is the beginning of the pulse: the flank away from where the signal rests.
     """
-    signal = Signal(values)
-    if signal.size < 3:
+    n = int(values.size)
+    if n < 3:
         return None
-    low, high = _extremes(signal)
-    looks = survey(np.concatenate(stretches(signal)))
+    low, high = _extremes(values)
+    one = np.zeros(1)
+    signal = Signal(values, one, one + (high - low), one)
+    sample = np.concatenate([y for y, _ in stretches(signal)])
+    looks = survey(sample)
     if high <= low or high - low < 12 * looks.noise:
         return None
-    middle = float(np.median(np.concatenate(stretches(signal))))
+    middle = float(np.median(sample))
     # a signal that rests nearly at its upper end carries pulses downwards
     sign = -1 if middle - low > 3 * (high - middle) and not looks.two_level else 1
     level = 0.5 * (low + high) if looks.two_level else middle + 0.5 * ((high if sign > 0 else low) - middle)
-    found = trigger(signal, level, 0.25 * abs((high if sign > 0 else low) - level), sign, breaks)
+    depth = 0.25 * abs((high if sign > 0 else low) - level)
+    found = trigger(signal, level, Hysteresis(depth, 0.0, depth), sign, breaks)
     return (found, level, "rising" if sign > 0 else "falling") if found.size else None
 
 
-def _extremes(signal: Signal) -> tuple[float, float]:
+def _extremes(values: Any) -> tuple[float, float]:
     low: list[float] = []
     high: list[float] = []
-    for at in range(0, signal.size, BLOCK):
-        block = signal.block(at, min(at + BLOCK, signal.size))
+    for at in range(0, int(values.size), BLOCK):
+        block = np.asarray(values[at : at + BLOCK])
         k = min(5, block.size)
         low += np.partition(block, k - 1)[:k].tolist()
         high += np.partition(block, block.size - k)[-k:].tolist()
