@@ -12,6 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+_BLOCK = 64
 
 
 def respond(a: FloatArray, b: FloatArray, u: FloatArray, x0: FloatArray, dt_s: float) -> FloatArray:
@@ -19,23 +22,35 @@ def respond(a: FloatArray, b: FloatArray, u: FloatArray, x0: FloatArray, dt_s: f
 
     `a` (states, states), `b` (states, inputs), `u` (steps, inputs), `x0` (states,). A must be diagonalisable.
     """
-    from scipy.signal import lfilter
-
     value, vector = np.linalg.eig(a.astype(complex))
     into = np.linalg.solve(vector, np.column_stack([b, x0]).astype(complex))
     grow = np.exp(value * dt_s)
     rigid = np.abs(value) * dt_s < 1e-9
     safe = np.where(rigid, 1.0, value)
     gain = np.where(rigid, dt_s, (grow - 1.0) / safe)
-    out = np.empty((len(u) + 1, len(x0)), dtype=complex)
     modal = np.empty((len(u) + 1, len(x0)), dtype=complex)
     drive = u @ into[:, :-1].T * gain
     for m in range(len(x0)):
         start = into[m, -1]
         modal[0, m] = start
-        modal[1:, m] = lfilter([1.0], [1.0, -grow[m]], drive[:, m], zi=[grow[m] * start])[0]
+        modal[1:, m] = _recur(complex(grow[m]), drive[:, m], complex(start))
     out = modal @ vector.T
     return np.asarray(out.real)
+
+
+def _recur(grow: complex, drive: ComplexArray, start: complex) -> ComplexArray:
+    """y[n] = grow y[n-1] + drive[n], y[-1] = start: inside blocks as one matrix product, then block by block."""
+    count = -(-len(drive) // _BLOCK)
+    padded = np.zeros(count * _BLOCK, dtype=complex)
+    padded[: len(drive)] = drive
+    power = grow ** np.arange(_BLOCK + 1)
+    lag = np.subtract.outer(np.arange(_BLOCK), np.arange(_BLOCK))
+    inside = padded.reshape(count, _BLOCK) @ np.where(lag >= 0, power[np.abs(lag)], 0.0).T
+    carried = np.empty(count, dtype=complex)
+    for k in range(count):
+        carried[k] = start
+        start = inside[k, -1] + power[-1] * start
+    return np.asarray((inside + carried[:, None] * power[None, 1:]).ravel()[: len(drive)])
 
 
 @dataclass

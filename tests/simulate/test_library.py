@@ -1,0 +1,165 @@
+"""Shipped scenarios, the controller's monitor, signal faults and the sampled waveform."""
+
+import numpy as np
+import pytest
+
+from misfire.errors import InputError
+from misfire.simulate import (
+    Clock,
+    Controller,
+    Fault,
+    Misfires,
+    Scenario,
+    ToothErrors,
+    load_scenario,
+    scenario_names,
+    simulate,
+)
+from misfire.simulate.waveform import KINDS, waveform
+
+
+def test_the_library_is_large_enough_and_says_what_it_shows():
+    names = scenario_names()
+    assert len(names) >= 20
+    for n in names:
+        assert len(load_scenario(n).title) > 20
+
+
+@pytest.mark.parametrize("name", scenario_names())
+def test_every_scenario_runs(name):
+    done = simulate(load_scenario(name))
+    t = done.truth
+    assert np.all(np.diff(done.recording.crank_s) > 0)
+    assert np.all(np.diff(t.tdc_s) > 0)
+    assert done.recording.crank_s[-1] > 15.0
+    assert not t.stopped
+    assert t.rpm.min() > 150
+    missing = {c for c, n in t.misfires.items() if n > 0}
+    told = {c for m in done.scenario.misfires if m.remaining < 0.2 for c in m.cylinders}
+    if done.scenario.controller.limp_after == 0:
+        if any(m.kind == "coil" for m in done.scenario.misfires):
+            told |= {done.engine.companions[c] for c in told}
+        assert missing == told
+
+
+def test_learn_story():
+    """One wheel, every cylinder fires; the stale pattern accuses companions, the learn clears them."""
+    before, after = (simulate(load_scenario(f"{n}_pattern_i4")) for n in ("stale", "learned"))
+    np.testing.assert_allclose(before.truth.tooth_error_deg, after.truth.tooth_error_deg)
+    assert sum(before.truth.misfires.values()) == sum(after.truth.misfires.values()) == 0
+    accused = {c for c, n in before.counts.items() if n > 50}
+    assert len(accused) == 2
+    assert before.engine.companions[min(accused)] == max(accused)
+    assert max(after.counts.values()) < 0.01 * max(before.counts.values())
+
+
+def test_monitor_counts_real_misfires_and_can_be_suspended():
+    s = Scenario.steady(
+        "v6", rpm=2500, duration_s=20, misfires=(Misfires(cylinders=(5,), rate=0.08),),
+        controller=Controller(enabled=True),
+    )  # fmt: skip
+    done = simulate(s)
+    assert done.counts[5] == pytest.approx(done.truth.misfires[5], abs=2)
+    assert sum(done.counts.values()) - done.counts[5] <= 3
+    off = simulate(s.but(controller=Controller(enabled=True, monitor=False)))
+    assert set(off.counts.values()) == {0}
+
+
+def test_limp_mode_makes_dead_cylinders_afterwards():
+    done = simulate(load_scenario("limp_mode_i4"))
+    t = done.truth
+    assert done.truth.notes
+    shut = float(t.notes[0].split(" at ")[1].split()[0])
+    assert not np.any(t.state[t.tdc_s < shut] == 1)
+    cylinder = int(t.notes[0].split("cylinder ")[1].split()[0])
+    later = (t.tdc_s > shut + 1.0) & (t.cylinder == cylinder) & (t.state != 2)
+    assert set(t.state[later]) == {1}
+
+
+def test_odd_firing_has_no_monitor():
+    with pytest.raises(InputError, match="even firing only"):
+        simulate(Scenario.steady("v6_oddfire", duration_s=2, controller=Controller(enabled=True)))
+
+
+@pytest.mark.parametrize(
+    ("fault", "sign"),
+    [
+        (Fault(kind="lost", rate=0.01), -1),
+        (Fault(kind="lost_tooth", position=3, rate=0.5), -1),
+        (Fault(kind="extra", per_s=20.0), 1),
+        (Fault(kind="extra_spark", rate=0.1, count=2), 1),
+        (Fault(kind="extra_hum", hz=100.0, rate=0.5), 1),
+    ],
+)
+def test_edges_lost_and_added(fault, sign):
+    s = Scenario.steady("inline4", duration_s=5)
+    clean, hurt = simulate(s), simulate(s.but(faults=(fault,)))
+    found = len(hurt.recording.crank_s) - len(clean.recording.crank_s)
+    assert found == sign * hurt.truth.faults[fault.kind]
+    assert abs(found) > 10
+
+
+@pytest.mark.parametrize("kind", ["hum", "jitter", "shift_spark"])
+def test_edges_moved(kind):
+    s = Scenario.steady("inline4", duration_s=5, clock=Clock(jitter_us=0.0))
+    fault = Fault(kind=kind, amplitude_us=8.0, from_s=2.0, to_s=4.0)
+    clean, hurt = simulate(s), simulate(s.but(faults=(fault,)))
+    moved = np.abs(hurt.recording.crank_s - clean.recording.crank_s)
+    t = clean.recording.crank_s
+    assert moved[(t < 1.99) | (t > 4.01)].max() < 1e-7
+    assert moved[(t > 2.01) & (t < 3.99)].max() > 7e-6
+
+
+def test_moving_patterns():
+    base = Scenario.steady("inline4", duration_s=20, clock=Clock(jitter_us=0.0, hz=1e9))
+    spot = ToothErrors(spot_deg=0.5, spot_position=20, spot_width=2.0, spot_from_s=10.0)
+    clean, hurt = simulate(base), simulate(base.but(teeth=spot))
+    moved = hurt.recording.crank_s - clean.recording.crank_s
+    t = clean.recording.crank_s
+    assert np.max(np.abs(moved[t < 9.99])) < 2e-9
+    # 0.5 deg at 3000/min is 27.8 us
+    assert np.max(moved[t > 10.0]) == pytest.approx(27.8e-6, rel=0.03)
+    gap = simulate(base.but(teeth=ToothErrors(gap_shift_deg=-1.0, gap_shift_deg_per_1000=-0.3)))
+    moved = gap.recording.crank_s - clean.recording.crank_s
+    assert np.min(moved) == pytest.approx(-1.6 / 360 * 0.02, rel=0.03)
+    assert np.mean(np.abs(moved) > 1e-6) == pytest.approx(1 / 58, rel=0.05)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_waveform_crosses_at_the_edges(kind):
+    done = simulate(Scenario.steady("inline4", rpm=2000, duration_s=3, clock=Clock(jitter_us=0.0, hz=1e9)))
+    t, v = waveform(done, kind, from_s=1.0, to_s=1.5, noise_v=0.0, rise_us=20.0)
+    x = v - 2.5 if kind == "hall" else -v
+    i = np.flatnonzero((x[:-1] < 0) & (x[1:] >= 0) & (np.diff(x) > 0.1))
+    found = t[i] - x[i] * (t[1] - t[0]) / (x[i + 1] - x[i])
+    true = done.recording.crank_s
+    true = true[(true > t[0]) & (true < t[-1])]
+    assert len(found) == len(true)
+    np.testing.assert_allclose(found, true, atol=1e-7)
+
+
+def test_waveform_amplitude_grows_with_speed():
+    peak = []
+    for rpm in (1000, 3000):
+        done = simulate(Scenario.steady("inline4", rpm=rpm, duration_s=2, load_pct=50))
+        peak.append(np.max(waveform(done, "vr", from_s=1.0, noise_v=0.0)[1]))
+    assert peak[1] / peak[0] == pytest.approx(3.0, rel=0.1)
+
+
+def test_bad_scenario_files(tmp_path):
+    cases = {
+        "layout = 'inline4'": "programme is missing",
+        "layot = 'inline4'": "did you mean 'layout'",
+        "[[programme]]\nduration_s = 5\nrpm = 'fast'": "rpm = 'fast'",
+        "[[programme]]\nduration = 5\nrpm = 1000": "did you mean 'duration_s'",
+        "[[programme]]\nrpm = 1000\nload_pct = 20": "duration_s",
+        "[[programme]\n": "not valid TOML",
+        "layout = 'inline44'": "did you mean",
+    }
+    for i, (text, match) in enumerate(cases.items()):
+        path = tmp_path / f"s{i}.toml"
+        path.write_text(text)
+        with pytest.raises(InputError, match=match):
+            load_scenario(path)
+    with pytest.raises(InputError, match="did you mean 'healthy_i4'"):
+        load_scenario("healthy_14")
