@@ -7,23 +7,21 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from misfire.cli import options as o
+
 if TYPE_CHECKING:
+    from misfire.compare import Side
     from misfire.engine import Engine
+    from misfire.intake import ReadOptions
 
 
 def compare(
     before: Annotated[str, typer.Argument(help="Log from before; several with commas between.")],
     after: Annotated[str, typer.Argument(help="Log from after; several with commas between.")],
-    engine: Annotated[
-        str | None, typer.Option("--engine", help="Engine file (TOML) or the name of a shipped layout.")
-    ] = None,
-    firing_order: Annotated[
-        str | None, typer.Option("--firing-order", help="Firing order, for example 1-3-4-2.")
-    ] = None,
-    wheel: Annotated[str | None, typer.Option("--wheel", help="Crank wheel, for example 60-2.")] = None,
-    first_tooth: Annotated[
-        float | None, typer.Option("--first-tooth", help="Crank angle of position 0 after TDC 1 [deg].")
-    ] = None,
+    engine: o.EngineOption | None = None,
+    firing_order: o.OrderOption = None,
+    wheel: o.WheelOption = None,
+    first_tooth: o.FirstToothOption = None,
     channels_before: Annotated[
         str | None, typer.Option("--channels-before", help="Slow channels (CSV); one per log, with commas.")
     ] = None,
@@ -43,10 +41,18 @@ def compare(
         str | None,
         typer.Option("--freeze-frame", help="Speed and load of the code, for example 2350rpm,46pct."),
     ] = None,
-    json: Annotated[
-        str | None, typer.Option("--json", help="Write the result as JSON; - for stdout.")
-    ] = None,
+    json: o.JsonOption = None,
     report: Annotated[str | None, typer.Option("--report", help="Write a report (HTML).")] = None,
+    time_column: o.TimeColumn = None,
+    crank_column: o.CrankColumn = None,
+    cam_column: o.CamColumn = None,
+    cylinder1_column: o.MarkColumn = None,
+    signal_column: o.SignalColumn = None,
+    threshold: o.Threshold = None,
+    edge: o.Edge = None,
+    counter_bits: o.CounterBits = None,
+    clock_hz: o.ClockHz = None,
+    sample_rate: o.SampleRate = None,
 ) -> None:
     """Say whether a learn or repair cleared the counts, or whether a misfire moved with a swapped part."""
     from misfire.cli.output import emit_json, write_text
@@ -54,9 +60,22 @@ def compare(
     from misfire.compare import compare as judge
 
     options = CompareOptions(_pair(swapped), _frame(freeze_frame))
-    layout = _engine(engine, firing_order, wheel, first_tooth)
+    layout = o.build_engine(engine, firing_order, wheel, first_tooth)
+    read = o.build_read(
+        layout,
+        time_column=time_column,
+        crank_column=crank_column,
+        cam_column=cam_column,
+        cylinder1_column=cylinder1_column,
+        signal_column=signal_column,
+        threshold_v=threshold,
+        edge=edge,
+        counter_bits=counter_bits,
+        clock_hz=clock_hz,
+        sample_rate_hz=sample_rate,
+    )
     sides = [
-        _analyse(logs, layout, channels, counts, name)
+        _analyse(logs, layout, read, channels, counts, name)
         for logs, channels, counts, name in (
             (before, channels_before, counts_before, "before"),
             (after, channels_after, counts_after, "after"),
@@ -77,7 +96,9 @@ def compare(
         print(comparison_text(result), end="")
 
 
-def _analyse(logs: str, layout: Engine | None, channels: str | None, counts: str | None, side: str) -> list:  # type: ignore[type-arg]
+def _analyse(
+    logs: str, layout: Engine, read: ReadOptions, channels: str | None, counts: str | None, side: str
+) -> list[Side]:
     """One analysis per log of a side; channels and counts are given one per log, in the same order."""
     from misfire.compare import Side
     from misfire.errors import InputError
@@ -95,7 +116,9 @@ def _analyse(logs: str, layout: Engine | None, channels: str | None, counts: str
         raise InputError(f"--counts-{side}: {len(reads)} files for {len(paths)} logs; give one per log")
     out = []
     for path, channel, count in zip(paths, slow, reads, strict=True):
-        analysis = analyse_files([path], AnalyseOptions(engine=layout, channels=channel, counts=count))
+        analysis = analyse_files(
+            [path], AnalyseOptions(engine=layout, channels=channel, counts=count, read=read)
+        )
         out.append(Side(analysis.to_dict(), analysis.events, analysis.engine))
     return out
 
@@ -130,31 +153,3 @@ def _frame(text: str | None) -> tuple[float, float] | None:
         return float(found[1]), float(found[2])
     except ValueError as err:
         raise InputError(f"--freeze-frame {text}: write speed and load, for example 2350rpm,46pct") from err
-
-
-def _engine(
-    source: str | None, order: str | None, wheel: str | None, first_tooth: float | None
-) -> Engine | None:
-    from dataclasses import replace
-
-    from misfire.engine import Engine, Wheel
-    from misfire.errors import InputError
-
-    layout = Engine.load(source) if source is not None else None
-    if order is not None:
-        try:
-            cylinders = [int(c) for c in order.replace(",", "-").split("-")]
-        except ValueError as err:
-            raise InputError(f"--firing-order {order}: write it like 1-3-4-2") from err
-        layout = Engine.from_order(cylinders, wheel=layout.wheel if layout else None)
-    if (wheel is not None or first_tooth is not None) and layout is None:
-        raise InputError("--wheel and --first-tooth need an engine: give --engine or --firing-order too")
-    if layout is not None and wheel is not None:
-        layout = layout.with_wheel(Wheel.from_label(wheel))
-    if layout is not None and first_tooth is not None:
-        if layout.wheel is None:
-            raise InputError("--first-tooth needs the wheel: give --wheel too, for example --wheel 60-2")
-        if not 0 <= first_tooth < 360:
-            raise InputError(f"--first-tooth {first_tooth:g}: give an angle from 0 to below 360 degrees")
-        layout = layout.with_wheel(replace(layout.wheel, first_tooth_after_tdc1_deg=first_tooth))
-    return layout

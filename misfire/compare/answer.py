@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from misfire.compare.judge import Answer, Change
+from misfire.compare.side import Label
 
 Kind = Literal["found", "uncorrected", "reported"]
 
@@ -27,14 +28,14 @@ class Evidence:
     """
 
     kind: Kind
-    changes: Mapping[int, Change]
-    raw: Mapping[int, Answer]
-    answers: Mapping[int, Answer]
-    false_changes: Mapping[int, Change]
-    false_raw: Mapping[int, Answer]
-    found: Mapping[int, Change]
-    found_raw: Mapping[int, Answer]
-    accused: frozenset[int]
+    changes: Mapping[Label, Change]
+    raw: Mapping[Label, Answer]
+    answers: Mapping[Label, Answer]
+    false_changes: Mapping[Label, Change]
+    false_raw: Mapping[Label, Answer]
+    found: Mapping[Label, Change]
+    found_raw: Mapping[Label, Answer]
+    accused: frozenset[Label]
     pattern: Mapping[str, Any]
     wheel_before: bool
     wheel_after: bool
@@ -51,21 +52,21 @@ class Overall:
     headline: str
     reasons: list[str] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
-    cylinders: list[int] = field(default_factory=list)
+    cylinders: list[Label] = field(default_factory=list)
 
 
-def names(cylinders: Iterable[int]) -> str:
+def names(cylinders: Iterable[Label]) -> str:
     """ "cylinder 2", "cylinders 2 and 3", "cylinders 1, 2 and 3"."""
-    listed = [str(c) for c in sorted(cylinders)]
+    listed = [str(c) for c in sorted(cylinders, key=lambda c: (isinstance(c, str), c))]
     if len(listed) == 1:
         return f"cylinder {listed[0]}"
     return f"cylinders {', '.join(listed[:-1])} and {listed[-1]}"
 
 
-def remaining(e: Evidence) -> list[int]:
+def remaining(e: Evidence) -> list[Label]:
     """Cylinders that truly misfire after: a firm finding, or more than isolated misfires left."""
     still = {c for c, ch in e.found.items() if ch.material_after and e.found_raw[c] != "cleared"}
-    return sorted(still | e.accused)
+    return [c for c in e.found if c in still | e.accused]
 
 
 def decide(e: Evidence) -> Overall:
@@ -101,7 +102,7 @@ def decide(e: Evidence) -> Overall:
     return _explain(_partly(e, given), e)
 
 
-def _cleared(e: Evidence, watched: Sequence[int]) -> Overall:
+def _cleared(e: Evidence, watched: Sequence[Label]) -> Overall:
     if e.freeze_frame_driven is False:
         out = Overall("not_proven", "Not proven yet: the freeze-frame condition was not driven again.")
         out.missing.append("drive at the freeze-frame speed (within 375 rpm) and load (within 20 %)")
@@ -147,7 +148,7 @@ def _nothing_before(e: Evidence) -> Overall:
     return out
 
 
-def _partly(e: Evidence, given: Mapping[int, Answer]) -> Overall:
+def _partly(e: Evidence, given: Mapping[Label, Answer]) -> Overall:
     by = {a: sorted(c for c, v in given.items() if v == a) for a in set(given.values())}
     if "not_proven" in by and "unchanged" not in by:
         open_ = by["not_proven"]
@@ -164,7 +165,7 @@ def _partly(e: Evidence, given: Mapping[int, Answer]) -> Overall:
 def _explain(out: Overall, e: Evidence) -> Overall:
     """Add what holds for every answer: the numbers, the monitor, the pattern, the coverage."""
     out.reasons.append(f"judged on the {KIND_WORDS[e.kind]}")
-    for c, ch in sorted(e.changes.items()):
+    for c, ch in e.changes.items():
         if ch.before[0] or ch.after[0]:
             out.reasons.append(
                 f"cylinder {c}: {ch.before[0]} of {ch.before[1]} firings before, "
@@ -224,7 +225,7 @@ def _is_gone(change: Change, raw: Answer) -> bool:
     return change.material_before and raw == "cleared"
 
 
-def _gone(changes: Mapping[int, Change], raw: Mapping[int, Answer]) -> list[int]:
+def _gone(changes: Mapping[Label, Change], raw: Mapping[Label, Answer]) -> list[Label]:
     """Cylinders whose false counts are gone; none when false counts stay on another one."""
     had = [c for c, ch in changes.items() if ch.material_before]
     return had if had and all(raw[c] == "cleared" for c in had) else []

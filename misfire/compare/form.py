@@ -10,24 +10,25 @@ import numpy as np
 
 from misfire.compare.answer import Evidence, Kind, Overall, remaining
 from misfire.compare.judge import CLEARED_FRACTION, Answer, Change, clustering
-from misfire.compare.side import STRATUM_LOAD_PCT, STRATUM_RPM, Counts, Side, Tables
+from misfire.compare.side import STRATUM_LOAD_PCT, STRATUM_RPM, Counts, Label, Naming, Side, Tables
 from misfire.counts import WaldPlan, bootstrap_rate_pct, rate_interval_pct
 from misfire.engine import Engine
 
 
 def row(
-    c: int,
+    i: int,
     tables: Tables,
     before: Sequence[Side],
     after: Sequence[Side],
-    changes: Mapping[str, Mapping[int, Change]],
-    adjusted: Mapping[str, Mapping[int, float]],
-    raw: Mapping[str, Mapping[int, Answer]],
+    changes: Mapping[str, Mapping[Label, Change]],
+    adjusted: Mapping[str, Mapping[Label, float]],
+    raw: Mapping[str, Mapping[Label, Answer]],
     kind: Kind,
-    answers: Mapping[int, Answer],
+    answers: Mapping[Label, Answer],
     evidence: Evidence,
-    needed: Mapping[int, int | None],
+    needed: Mapping[Label, int | None],
 ) -> dict[str, Any]:
+    c = tables.naming.labels[i]
     used = kind if c in changes[kind] else "found"
     ch = changes[used][c]
     # A true misfire that is still there decides over what the controller reports on that cylinder.
@@ -35,8 +36,8 @@ def row(
     answer = raw["found"][c] if truly or used == "found" else answers[c]
     return {
         "cylinder": c,
-        "before": _block(c, tables.before, before),
-        "after": _block(c, tables.after, after),
+        "before": _block(i, tables.naming, tables.before, before),
+        "after": _block(i, tables.naming, tables.after, after),
         **_numbers(ch, adjusted[used][c]),
         "answer": answer,
         "needed_firings": needed.get(c),
@@ -57,15 +58,17 @@ def _numbers(ch: Change, p_holm: float) -> dict[str, Any]:
     }
 
 
-def _block(c: int, counts: Counts, sides: Sequence[Side]) -> dict[str, Any]:
-    i = c - 1
+def _block(i: int, named: Naming, counts: Counts, sides: Sequence[Side]) -> dict[str, Any]:
     k, n = int(counts.found[i].sum()), int(counts.firings[i].sum())
     blocks = counts.blocks["found"][:, i]
     clustered = clustering(blocks) > 1.0
     interval = bootstrap_rate_pct(blocks[0], blocks[3]) if clustered else rate_interval_pct(k, n)
     reported = None if counts.reported is None else counts.reported[i]
     uncorrected = [
-        r["misfires_uncorrected"] for s in sides for r in s.result["cylinders"] if r["cylinder"] == c
+        r["misfires_uncorrected"]
+        for s in sides
+        for r in s.result["cylinders"]
+        if named.labels.index(named.common(r["cylinder"])) == i
     ]
     return {
         "firings": n,
@@ -81,30 +84,31 @@ def _block(c: int, counts: Counts, sides: Sequence[Side]) -> dict[str, Any]:
 
 def verdict(
     overall: Overall,
-    needed: Mapping[int, int | None],
+    needed: Mapping[Label, int | None],
     tables: Tables,
-    changes: Mapping[int, Change],
+    changes: Mapping[Label, Change],
     engine: Engine,
 ) -> dict[str, Any]:
     known = [v for v in needed.values() if v is not None]
     most = max(known) if known else None
     reasons, missing = list(overall.reasons), list(overall.missing)
-    minutes = at = None
+    total = minutes = at = None
     if most is not None:
         rpm, load_pct = _where(tables, [c for c in needed if needed[c] is not None])
         at = {"speed_rpm": rpm, "load_pct": load_pct}
-        minutes = round(most / (rpm / 2.0), 1)
+        total = most * len(tables.naming.labels)
+        minutes = round(total / (engine.cylinders * rpm / 2.0), 1)
         load = "" if load_pct is None else f" and {load_pct:.0f} % load"
         missing.insert(
             0,
-            f"about {most * engine.cylinders} more firings ({most} of each cylinder): {minutes:g} minutes "
+            f"about {total} more firings ({most} of each cylinder): {minutes:g} minutes "
             f"near {rpm:.0f} rpm{load}, at the speeds and loads of the log before",
         )
     return {
         "answer": overall.answer,
         "headline": overall.headline,
         "reasons": reasons,
-        "needed_firings": None if most is None else most * engine.cylinders,
+        "needed_firings": total,
         "needed_firings_per_cylinder": most,
         "needed_minutes": minutes,
         "needed_at": at,
@@ -112,9 +116,9 @@ def verdict(
     }
 
 
-def _where(tables: Tables, cylinders: Sequence[int]) -> tuple[float, float | None]:
+def _where(tables: Tables, cylinders: Sequence[Label]) -> tuple[float, float | None]:
     """The stratum that held most counts before (most firings when the log shows none)."""
-    rows = [c - 1 for c in cylinders]
+    rows = [tables.naming.labels.index(c) for c in cylinders]
     weight = (tables.before.found[rows] + tables.before.false[rows]).sum(axis=0)
     if not weight.any():
         weight = tables.before.firings[rows].sum(axis=0)
@@ -122,12 +126,12 @@ def _where(tables: Tables, cylinders: Sequence[int]) -> tuple[float, float | Non
     return float(max(rpm, 1.0)), _finite(float(load))
 
 
-def sequential(changes: Mapping[int, Change], alpha: float) -> dict[str, Any] | None:
+def sequential(changes: Mapping[Label, Change], alpha: float) -> dict[str, Any] | None:
     """A plan for watching a drive grow, for the cylinder with the highest rate before."""
     rates = {c: ch.before[0] / ch.before[1] for c, ch in changes.items() if ch.material_before}
     if not rates:
         return None
-    c = max(rates, key=lambda k: (rates[k], -k))
+    c = max(rates, key=lambda k: rates[k])
     bad = min(rates[c] * CLEARED_FRACTION, 0.99)
     plan = WaldPlan(bad / 10.0, bad, alpha=0.05, beta=alpha)
     k, n = changes[c].after

@@ -12,7 +12,17 @@ from misfire.compare.answer import Evidence, Kind, Overall, decide, names
 from misfire.compare.form import assumptions, row, sequential, verdict
 from misfire.compare.judge import Answer, Change, change, clustering, standardised
 from misfire.compare.pattern import compare_patterns
-from misfire.compare.side import STRATUM_LOAD_PCT, STRATUM_RPM, Counts, Side, Tables, check_sides, tabulate
+from misfire.compare.side import (
+    STRATUM_LOAD_PCT,
+    STRATUM_RPM,
+    Counts,
+    Label,
+    Naming,
+    Side,
+    Tables,
+    check_sides,
+    tabulate,
+)
 from misfire.compare.swap import check_pair, judge_swap
 from misfire.counts import holm
 from misfire.engine import Engine
@@ -56,11 +66,11 @@ def compare(
         check_pair(options.swapped, engine.cylinders)
     if not 0.0 < options.overall_error < 0.5:
         raise InputError("compare: the overall error must lie between 0 and 0.5")
-    tables = tabulate(before, after, engine.cylinders)
+    tables = tabulate(before, after, engine)
     alpha = options.overall_error
-    cylinders = range(1, engine.cylinders + 1)
-    phi = {c: _phi(tables, "found", c) for c in cylinders}
-    changes = _changes(tables, cylinders, phi)
+    labels = tables.naming.labels
+    phi = {c: _phi(tables, "found", i) for i, c in enumerate(labels)}
+    changes = _changes(tables, phi)
     adjusted = {k: _holm(v) for k, v in changes.items()}
     raw = {k: {c: ch.answer(adjusted[k][c], alpha) for c, ch in v.items()} for k, v in changes.items()}
     kind = _kind(changes)
@@ -79,7 +89,7 @@ def compare(
         false_raw=raw[false_kind],
         found=changes["found"],
         found_raw=raw["found"],
-        accused=frozenset(_accused(after)),
+        accused=frozenset(_accused(after, tables.naming)),
         pattern=pattern,
         wheel_before=_has(before, "crank_pattern", "wheel"),
         wheel_after=_has(after, "crank_pattern", "wheel"),
@@ -88,21 +98,21 @@ def compare(
         freeze_frame_driven=_driven(after, options.freeze_frame),
     )
     overall = _unread_counts(decide(evidence), tables, evidence)
-    if engine.companions and any(s.result.get("phase") == "unknown" for s in (*before, *after)):
+    if tables.naming.paired:
         overall.reasons.append("phase unknown: a number stands for that cylinder or its companion")
-    needed: dict[int, int | None] = {}
+    needed: dict[Label, int | None] = {}
     if options.swapped is not None:
-        overall, needed = _swap(tables, options.swapped, engine, before, after, max(phi.values()), alpha)
+        overall, needed = _swap(tables, options.swapped, engine, max(phi.values()), alpha)
     elif overall.answer == "not_proven":
-        each = alpha / engine.cylinders
+        each = alpha / len(labels)
         needed = {
             c: _needed(changes[kind][c], raw[kind][c], each)
-            for c in overall.cylinders or [c for c in cylinders if c in answers]
+            for c in overall.cylinders or [c for c in labels if c in answers]
             if changes[kind][c].before[0] and answers[c] == "not_proven"
         }
     rows = [
-        row(c, tables, before, after, changes, adjusted, raw, kind, answers, evidence, needed)
-        for c in cylinders
+        row(i, tables, before, after, changes, adjusted, raw, kind, answers, evidence, needed)
+        for i in range(len(labels))
     ]
     return {
         "format": "misfire-comparison",
@@ -120,11 +130,11 @@ def compare(
     }
 
 
-def _material(changes: Mapping[int, Change]) -> bool:
+def _material(changes: Mapping[Label, Change]) -> bool:
     return any(ch.material_before or ch.material_after for ch in changes.values())
 
 
-def _kind(changes: Mapping[str, Mapping[int, Change]]) -> Kind:
+def _kind(changes: Mapping[str, Mapping[Label, Change]]) -> Kind:
     """The count to judge on: the controller's, else the misfires found, else the uncorrected monitor's."""
     found = _material(changes["found"])
     if changes["reported"] and (_material(changes["reported"]) or not found):
@@ -133,18 +143,17 @@ def _kind(changes: Mapping[str, Mapping[int, Change]]) -> Kind:
     return "uncorrected" if any_false and not found else "found"
 
 
-def _phi(tables: Tables, name: str, c: int) -> float:
-    return max(clustering(t.blocks[name][:, c - 1]) for t in (tables.before, tables.after))
+def _phi(tables: Tables, name: str, i: int) -> float:
+    return max(clustering(t.blocks[name][:, i]) for t in (tables.before, tables.after))
 
 
-def _changes(tables: Tables, cylinders: range, phi: Mapping[int, float]) -> dict[str, dict[int, Change]]:
+def _changes(tables: Tables, phi: Mapping[Label, float]) -> dict[str, dict[Label, Change]]:
     b, a = tables.before, tables.after
-    out: dict[str, dict[int, Change]] = {"found": {}, "uncorrected": {}, "reported": {}, "false": {}}
-    for c in cylinders:
-        i = c - 1
+    out: dict[str, dict[Label, Change]] = {"found": {}, "uncorrected": {}, "reported": {}, "false": {}}
+    for i, c in enumerate(tables.naming.labels):
         out["found"][c] = change(b.found[i], b.firings[i], a.found[i], a.firings[i], phi[c])
         out["uncorrected"][c] = change(
-            b.false[i], b.firings[i], a.false[i], a.firings[i], _phi(tables, "false", c)
+            b.false[i], b.firings[i], a.false[i], a.firings[i], _phi(tables, "false", i)
         )
         if b.reported is None or a.reported is None or not np.isfinite(b.reported[i] + a.reported[i]):
             continue
@@ -163,7 +172,7 @@ def _false(side: Counts, i: int) -> float:
     return extra if extra > 0.5 * float(side.reported[i]) else 0.0
 
 
-def _holm(changes: Mapping[int, Change]) -> dict[int, float]:
+def _holm(changes: Mapping[Label, Change]) -> dict[Label, float]:
     return dict(zip(changes, holm([c.p_value for c in changes.values()]), strict=True))
 
 
@@ -178,7 +187,9 @@ def _unread_counts(overall: Overall, tables: Tables, e: Evidence) -> Overall:
     """A controller that accused firing cylinders before and was not read after: it is open what it does."""
     if tables.before.reported is None or tables.after.reported is not None:
         return overall
-    false = [c for c in e.found if not e.found[c].material_before and _false(tables.before, c - 1) >= 3]
+    false = [
+        c for i, c in enumerate(e.found) if not e.found[c].material_before and _false(tables.before, i) >= 3
+    ]
     if not false or overall.answer not in ("cleared", "cleared_cause_present", "unchanged", "improved"):
         return overall
     return replace(
@@ -189,14 +200,16 @@ def _unread_counts(overall: Overall, tables: Tables, e: Evidence) -> Overall:
     )
 
 
-def _accused(after: Sequence[Side]) -> set[int]:
-    return {
-        int(c)
+def _accused(after: Sequence[Side], named: Naming) -> set[Label]:
+    known = set(named.labels)
+    listed = {
+        named.common(c)
         for s in after
         for f in s.result["verdict"]["findings"]
         if f["cause"] == "misfire"
         for c in f["cylinders"]
     }
+    return {c for c in listed if c in known}
 
 
 def _has(sides: Sequence[Side], cause: str, where: str) -> bool:
@@ -233,13 +246,10 @@ def _swap(
     tables: Tables,
     pair: tuple[int, int],
     engine: Engine,
-    before: Sequence[Side],
-    after: Sequence[Side],
     phi: float,
     alpha: float,
-) -> tuple[Overall, dict[int, int | None]]:
-    named = all(s.result.get("phase") != "unknown" for s in (*before, *after))
-    swap = judge_swap(tables, pair, engine, named, phi, alpha)
+) -> tuple[Overall, dict[Label, int | None]]:
+    swap = judge_swap(tables, pair, engine, phi, alpha)
     head = {
         "moved": f"The misfire moved with the part between cylinders {pair[0]} and {pair[1]}: "
         "the part is at fault.",
@@ -247,4 +257,5 @@ def _swap(
         "not_proven": "Not proven: whether the misfire went with the part is open.",
     }[swap.answer]
     overall = Overall(swap.answer, head, list(swap.reasons), list(swap.missing), list(pair))
-    return overall, {c: swap.needed_per_cylinder for c in pair}
+    at = {tables.naming.common(c) for c in pair} & set(tables.naming.labels)
+    return overall, dict.fromkeys(at, swap.needed_per_cylinder)

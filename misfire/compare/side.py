@@ -20,6 +20,7 @@ IntArray = npt.NDArray[np.int64]
 
 # Similar conditions of the regulation: within 375 rpm and 20 % load (from memory). Strata have that width, so
 # that any two firings of one stratum are similar.
+Label = int | str
 STRATUM_RPM = 375.0
 STRATUM_LOAD_PCT = 20.0
 _BLOCK_TURNS = 50
@@ -73,9 +74,69 @@ class Counts:
 
 
 @dataclass(frozen=True)
+class Naming:
+    """How the logs' names of cylinders become common ones.
+
+    Attributes
+    ----------
+    labels : tuple
+        Cylinder numbers; lower companions only, when a log does not know the phase; places (A, B, ...) when
+        no log knows cylinder numbers; ("all",) when the logs name them in ways that do not fit together.
+    companions : dict
+        Used where lower companions stand for both.
+    paired : bool
+        A number stands for a cylinder or its companion.
+    """
+
+    labels: tuple[Label, ...]
+    companions: dict[int, int]
+    paired: bool
+
+    def common(self, name: Label) -> Label:
+        """The common name of a log's name."""
+        name = _label(name)
+        if self.labels == ("all",):
+            return "all"
+        if self.paired and isinstance(name, int):
+            return min(name, self.companions.get(name, name))
+        return name
+
+    def index(self, names: Sequence[Label]) -> IntArray:
+        """Indices into `labels`; shape of names."""
+        place = {label: i for i, label in enumerate(self.labels)}
+        known: dict[Label, int] = {}
+        for name in set(names):
+            known[name] = place[self.common(name)]
+        return np.array([known[n] for n in names], dtype=np.int64)
+
+
+def naming(sides: Sequence[Side], engine: Engine) -> Naming:
+    """Find names that hold in every log."""
+    seen: set[Label] = set()
+    for s in sides:
+        seen |= {_label(x) for x in s.events["cylinder"].unique().tolist()}
+        seen |= {_label(r["cylinder"]) for r in s.result["cylinders"]}
+    companions = engine.companions
+    if all(isinstance(x, int) for x in seen):
+        paired = bool(companions) and any(s.result.get("phase") == "unknown" for s in sides)
+        numbers = range(1, engine.cylinders + 1)
+        keep = {min(c, companions.get(c, c)) if paired else c for c in numbers}
+        return Naming(tuple(sorted(keep)), companions, paired)
+    if all(isinstance(x, str) for x in seen):
+        return Naming(tuple(sorted(seen, key=str)), companions, False)
+    return Naming(("all",), companions, False)
+
+
+def _label(x: Any) -> Label:
+    """Numbers as int, also when a table read from a file holds them as text."""
+    return int(x) if not isinstance(x, str) or x.isdigit() else x
+
+
+@dataclass(frozen=True)
 class Tables:
     """Both sides on the same strata; `strata` has a row (speed_rpm, load_pct) of each stratum's middle."""
 
+    naming: Naming
     strata: FloatArray
     by_load: bool
     before: Counts
@@ -126,8 +187,9 @@ def _same_wheel(a: Wheel | None, b: Wheel | None) -> bool:
     return bool(np.allclose(a.tooth_angles_deg, b.tooth_angles_deg, atol=0.5))
 
 
-def tabulate(before: Sequence[Side], after: Sequence[Side], cylinders: int) -> Tables:
+def tabulate(before: Sequence[Side], after: Sequence[Side], engine: Engine) -> Tables:
     """Count both sides on common strata of speed and, when every log has it, of load."""
+    named = naming((*before, *after), engine)
     by_load = all(bool(s.events["load_pct"].notna().any()) for s in (*before, *after))
     keys = [_stratum_keys(s, by_load) for s in (*before, *after)]
     unique, where = np.unique(np.concatenate(keys), axis=0, return_inverse=True)
@@ -138,10 +200,11 @@ def tabulate(before: Sequence[Side], after: Sequence[Side], cylinders: int) -> T
     middle[unique[:, 1] < 0, 1] = np.nan
     n = len(before)
     return Tables(
+        named,
         middle,
         by_load,
-        _count(before, parts[:n], cylinders, len(unique)),
-        _count(after, parts[n:], cylinders, len(unique)),
+        _count(before, parts[:n], named, len(unique)),
+        _count(after, parts[n:], named, len(unique)),
     )
 
 
@@ -154,7 +217,8 @@ def _stratum_keys(side: Side, by_load: bool) -> IntArray:
     ).astype(np.int64)
 
 
-def _count(sides: Sequence[Side], strata: Sequence[IntArray], cylinders: int, width: int) -> Counts:
+def _count(sides: Sequence[Side], strata: Sequence[IntArray], named: Naming, width: int) -> Counts:
+    cylinders = len(named.labels)
     shape = (cylinders, width)
     total = {k: np.zeros(shape, dtype=np.int64) for k in ("firings", "found", "false", "partial", "rf", "rt")}
     flags: list[dict[str, npt.NDArray[np.bool_]]] = []
@@ -162,7 +226,7 @@ def _count(sides: Sequence[Side], strata: Sequence[IntArray], cylinders: int, wi
     reported: FloatArray | None = None
     ran: list[bool | None] = []
     for side, stratum in zip(sides, strata, strict=True):
-        cyl = side.events["cylinder"].to_numpy(dtype=np.int64) - 1
+        cyl = named.index(side.events["cylinder"].tolist())
         cell = cyl * width + stratum
         state = side.events["state"].to_numpy(dtype=object)
         missed, fired = state == "misfire", state == "firing"
@@ -181,12 +245,15 @@ def _count(sides: Sequence[Side], strata: Sequence[IntArray], cylinders: int, wi
         add("partial", partial)
         cells.append(cell)
         flags.append({"judged": judged, "found": missed, "false": false})
-        counts = [c.get("reported") for c in side.result["cylinders"]]
+        rows = side.result["cylinders"]
+        counts = [c.get("reported") for c in rows]
         if any(c is not None for c in counts):
             # The controller watches every fired event, also those that the log cannot judge.
             add("rf", state != "motoring")
             add("rt", missed)
-            here = np.array([np.nan if c is None else float(c) for c in counts])
+            here = np.zeros(cylinders)
+            place = named.index([c["cylinder"] for c in rows])
+            np.add.at(here, place, [np.nan if c is None else float(c) for c in counts])
             reported = here if reported is None else reported + here
             ran.append((side.result.get("reported") or {}).get("monitor_ran"))
     blocks = {name: _blocks(sides, cells, flags, name, total, cylinders) for name in ("found", "false")}

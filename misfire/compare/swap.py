@@ -33,22 +33,24 @@ def check_pair(pair: tuple[int, int], cylinders: int) -> None:
         )
 
 
-def judge_swap(
-    tables: Tables, pair: tuple[int, int], engine: Engine, named: bool, phi: float, alpha: float
-) -> Swap:
+def judge_swap(tables: Tables, pair: tuple[int, int], engine: Engine, phi: float, alpha: float) -> Swap:
     """Compare which of the two cylinders misfires before and after.
 
     Both run at the same speeds and loads, so their misfires split evenly unless one has the fault: an exact
-    binomial test on each side, and Fisher's exact test for the change of the split. `named` is False when
-    a log with unknown phase names only pairs of companions; the lower number then stands for both.
+    binomial test on each side, and Fisher's exact test for the change of the split. Where a log names only
+    pairs of companions, the lower number stands for both.
     """
     check_pair(pair, engine.cylinders)
-    companions = engine.companions
-
-    def place(c: int) -> int:
-        return c if named else min(c, companions.get(c, c))
-
-    a, b = place(pair[0]), place(pair[1])
+    naming = tables.naming
+    a, b = naming.common(pair[0]), naming.common(pair[1])
+    if a not in naming.labels or b not in naming.labels:
+        return Swap(
+            "not_proven",
+            1.0,
+            ("a log names its cylinders by place only, so cylinders cannot be found in it",),
+            ("record again with a cam signal, a cylinder-1 mark or a short commanded cut of one cylinder",),
+            None,
+        )
     if a == b:
         return Swap(
             "not_proven",
@@ -57,8 +59,9 @@ def judge_swap(
             ("record again with a cam signal, a cylinder-1 mark or a short commanded cut of one cylinder",),
             None,
         )
-    found = np.array([[t.found[c - 1].sum() for c in (a, b)] for t in (tables.before, tables.after)])
-    firings = np.array([[t.firings[c - 1].sum() for c in (a, b)] for t in (tables.before, tables.after)])
+    at = (naming.labels.index(a), naming.labels.index(b))
+    found = np.array([[t.found[i].sum() for i in at] for t in (tables.before, tables.after)])
+    firings = np.array([[t.firings[i].sum() for i in at] for t in (tables.before, tables.after)])
     # Clustered misfires carry the information of fewer independent ones.
     eff = np.floor(found / max(1.0, phi)).astype(int)
     split = [_split(eff[i], firings[i]) for i in range(2)]
@@ -68,18 +71,17 @@ def judge_swap(
         f"cylinder {pair[1]} {found[i, 1]} of {firings[i, 1]}"
         for i, when in enumerate(("before", "after"))
     )
-    if not named:
+    if naming.paired:
         numbers += ("with the phase unknown each number stands for that cylinder or its companion",)
     worst = [int(np.argmax(eff[i] / np.maximum(firings[i], 1))) for i in range(2)]
-    p_sides = [p for p in split]
-    p_value = max(p_sides)
+    p_value = max(split)
     if p_value <= alpha and worst[0] != worst[1] and p_change <= alpha:
         return Swap("moved", p_value, numbers, (), None)
     if p_value <= alpha and worst[0] == worst[1]:
         return Swap("stayed", p_value, numbers, (), None)
     missing: list[str] = []
     need = None
-    if p_sides[0] > alpha:
+    if split[0] > alpha:
         missing.append(
             "the log before does not show which of the two misfires: swap back and record more, if you can"
         )

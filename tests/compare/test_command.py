@@ -31,6 +31,7 @@ class _Options:
     engine: Any = None
     channels: Any = None
     counts: Any = None
+    read: Any = None
 
 
 class _Analysis:
@@ -60,7 +61,8 @@ def run(name: str, *arguments: str) -> Any:
     module = __import__(f"misfire.cli.{name}", fromlist=[name])
     app = typer.Typer()
     app.command()(getattr(module, name))
-    return CliRunner().invoke(app, list(arguments))
+    extra = ["--engine", "inline4"] if name == "compare" else []
+    return CliRunner().invoke(app, [*arguments, *extra])
 
 
 def test_compare_writes_json_alone_to_stdout(calls: list[Any]) -> None:

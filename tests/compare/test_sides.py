@@ -133,3 +133,49 @@ def test_totals_of_one_stratum_equal_the_plain_comparison(kb: int, nb: int, ka: 
     total = standardised(kb, ka, np.array([nb]), np.array([na]), np.array([kb]))
     assert total.p_value == pytest.approx(plain.p_value)
     assert total.ratio_ci == pytest.approx(plain.ratio_ci)
+
+
+def renamed(side: Side, names: dict[int, Any], phase: str) -> Side:
+    """The same log as an analysis writes it that knows fewer names."""
+    events = side.events.assign(cylinder=side.events["cylinder"].map(names).astype(object))
+    rows: dict[Any, dict[str, Any]] = {}
+    for r in side.result["cylinders"]:
+        row = rows.setdefault(
+            names[r["cylinder"]], {"cylinder": names[r["cylinder"]], "misfires_uncorrected": 0}
+        )
+        row["misfires_uncorrected"] += r["misfires_uncorrected"]
+        row["reported"] = r["reported"]
+    result = {**side.result, "phase": phase, "cylinders": list(rows.values())}
+    return Side(result, events, side.engine)
+
+
+PAIRS = {1: 1, 4: 1, 2: 2, 3: 2}
+PLACES = {1: "A", 3: "B", 4: "C", 2: "D"}
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "labels"),
+    [
+        (PAIRS, PAIRS, [1, 2]),
+        (PAIRS, None, [1, 2]),
+        (PLACES, PLACES, ["A", "B", "C", "D"]),
+        (PLACES, None, ["all"]),
+    ],
+)
+def test_logs_that_know_fewer_names(before: Any, after: Any, labels: list[Any]) -> None:
+    bad, good = make_log(1, misfire={3: 0.06}), make_log(2, turns=8000)
+    first = renamed(bad, before, "unknown")
+    second = good if after is None else renamed(good, after, "unknown")
+    out = compare([first], [second])
+    json.dumps(out, allow_nan=False)
+    assert [r["cylinder"] for r in out["cylinders"]] == labels
+    assert sum(r["before"]["misfires"] for r in out["cylinders"]) == int(
+        (bad.events["state"] == "misfire").sum()
+    )
+    assert out["verdict"]["answer"] == "cleared"
+    assert compare([first], [first])["verdict"]["answer"] == "unchanged"
+    swap = compare([first], [second], CompareOptions(swapped=(2, 4)))
+    assert swap["verdict"]["answer"] == "not_proven"
+    short = compare([first], [renamed(make_log(3, turns=40), before, "unknown")])["verdict"]
+    assert short["answer"] == "not_proven"
+    assert short["needed_firings"] == short["needed_firings_per_cylinder"] * len(set(before.values()))
