@@ -179,7 +179,7 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     base = running_high(x, max(4 * n_cyl + 1, 13))
     dev = events.energy - base
     expected = _expected(level, events, use, engine)
-    calm = use & ~_near_change(motoring, 2 * n_cyl)
+    calm = use & ~_near_change(motoring, 2 * n_cyl) & _steady_speed(events.rpm, n_cyl)
     scale = _cluster_scale(dev / expected, events.place, events.rpm, calm, n_cyl)
     expected = expected * scale
     place_lost = -_place_offsets(np.where(use, dev / expected, np.nan), events.place, n_cyl, mean_of="median")
@@ -198,8 +198,8 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     state[shaky], reason[shaky] = UNUSABLE, 5
     state[~good], reason[~good] = UNUSABLE, 1
     # no cylinder at all works for a cycle or more: that is a short fuel cut, not a misfire of each
-    silent = _run_length((lost > 0.65) & good) >= max(n_cyl, 3)
-    silent &= state != MOTORING
+    silent = _run_length((lost > 0.65) & good & ~limit) >= max(n_cyl, 3)
+    silent = _slowing_runs(silent, events.rpm, 0.998) & (state != MOTORING)
     state[silent] = MOTORING
     edge = _near_change(motoring | silent, 2 * n_cyl) & (lost > 0.4) & (state != MOTORING)
     state[edge], reason[edge] = UNUSABLE, 2
@@ -231,8 +231,9 @@ def motoring_events(events: Events, level: FloatArray, fuel_cut: FloatArray, n_c
     slope[:span], slope[-span:] = slope[span], slope[-span - 1]
     driving = slope > -0.02 * np.abs(level)
     top = np.nanmedian(level[driving]) if driving.sum() > n_cyl else np.nanpercentile(level, 75)
-    moved = (level < 0.25 * top) & (slope < -0.15 * max(float(top), 1e-9))
+    moved = (level < 0.25 * top) & (slope < -0.05 * max(float(top), 1e-9))
     moved &= _run_length(moved) >= 3 * n_cyl
+    moved = _slowing_runs(moved, events.rpm, 0.97)
     known = np.isfinite(fuel_cut)
     return np.where(known, fuel_cut == 1, moved)
 
@@ -342,6 +343,23 @@ def _shaken(lost: FloatArray, state: IntArray, n_cyl: int) -> BoolArray:
     g = np.convolve(gain, kernel, mode="same")
     m = np.convolve(loss, kernel, mode="same")
     return (g >= 3) & (g >= 0.5 * m) & (state != MOTORING)
+
+
+def _steady_speed(rpm: FloatArray, n_cyl: int) -> BoolArray:
+    """True where the speed a cycle before and a cycle after differ by less than 3 %."""
+    n = rpm.size
+    before, after = np.clip(np.arange(n) - n_cyl, 0, n - 1), np.clip(np.arange(n) + n_cyl, 0, n - 1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.abs(rpm[after] / rpm[before] - 1) < 0.03)
+
+
+def _slowing_runs(flag: BoolArray, rpm: FloatArray, ratio: float) -> BoolArray:
+    """Only those runs of True at whose end the engine is slower than `ratio` of the speed at their start."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flag, [False])).astype(np.int8))).reshape(-1, 2)
+    out = np.zeros(flag.size, dtype=bool)
+    for lo, hi in edges:
+        out[lo:hi] = rpm[hi - 1] < ratio * rpm[lo]
+    return out
 
 
 def _near_change(flag: BoolArray, reach: int) -> BoolArray:
