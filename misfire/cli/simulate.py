@@ -20,6 +20,15 @@ def simulate(
         int | None, typer.Option("--seed", help="Another draw of everything that is random.")
     ] = None,
     compress: Annotated[bool, typer.Option("--gz", help="Write log.csv.gz instead of log.csv.")] = False,
+    waveform: Annotated[
+        str | None,
+        typer.Option(
+            "--waveform", metavar="vr|hall", help="Also write the pickup voltage of the first seconds."
+        ),
+    ] = None,
+    waveform_s: Annotated[
+        float, typer.Option("--waveform-s", help="Length [s] of that voltage record.")
+    ] = 5.0,
     list_: Annotated[bool, typer.Option("--list", help="List the shipped scenarios.")] = False,
     json_: Annotated[
         str | None, typer.Option("--json", metavar="FILE", help="Result as JSON; - for standard output.")
@@ -51,8 +60,18 @@ def simulate(
             raise InputError(f"--seed {seed}: give a whole number from 0 up")
         s = s.but(seed=seed)
     folder = out or Path(s.name)
+    if waveform is not None and waveform not in ("vr", "hall"):
+        raise InputError(f"--waveform {waveform}: write vr (variable reluctance) or hall")
+    if not 0.1 <= waveform_s <= 600.0:
+        raise InputError(f"--waveform-s {waveform_s:g}: give seconds from 0.1 to 600")
     done = run(s)
     files = done.write(folder, compress=compress)
+    if waveform is not None:
+        from misfire.simulate.waveform import waveform as sample
+        from misfire.simulate.waveform import write_waveform_csv
+
+        files.append(folder / "waveform.csv")
+        write_waveform_csv(files[-1], *sample(done, waveform, to_s=waveform_s))
     truth = done.truth
     result: dict[str, Any] = {
         "format": "misfire-simulation",
