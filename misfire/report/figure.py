@@ -104,7 +104,7 @@ def frame(height: int) -> dict[str, Any]:
             "size": 12,
             "color": "#444",
         },
-        "margin": {"l": 52, "r": 12, "t": 24, "b": 46},
+        "margin": {"l": 52, "r": 20, "t": 24, "b": 46},
         "hoverlabel": {"bgcolor": "#fff", "bordercolor": INK, "font": {"color": "#14181c"}},
         "hovermode": "closest",
     }

@@ -234,6 +234,7 @@ def operating_map(result: Mapping[str, Any], f: Firings | None) -> Figure:
     plot = make_subplots(
         rows,
         columns,
+        x_title="speed (rpm)",
         subplot_titles=[f"cylinder {label(c, 12)}" for c in f.cylinders],
         vertical_spacing=min(0.12, 0.36 / rows),
         horizontal_spacing=0.14 if has_load else 0.06,
@@ -286,12 +287,12 @@ def operating_map(result: Mapping[str, Any], f: Firings | None) -> Figure:
                     f"cylinder {f.cylinders[c]} at {place} rpm" + f", load {charge} %" * has_load,
                 )
         r, k = c // columns + 1, c % columns + 1
-        marks = list(speed[:: max(1, (speed.size - 1) // 3)])
-        plot.update_xaxes(**axis(tickvals=marks, range=[speed[0], speed[-1]]), row=r, col=k)
+        # The last tick would run into the first one of the next panel.
+        marks = list(speed[: -1 : max(1, (speed.size - 1) // 3)])
+        low = axis(tickvals=marks, range=[speed[0], speed[-1]], showticklabels=c >= n - columns)
+        plot.update_xaxes(**low, row=r, col=k)
         plot.update_yaxes(**_load_axis(load, has_load), row=r, col=k)
     plot.update_annotations(font_size=12)
-    for k in range(1, columns + 1):
-        plot.update_xaxes(title_text="speed (rpm)", row=rows, col=k)
     note = "Upright: load." if has_load else "The log carries no load, so the firings stand by speed alone."
     return Figure(
         key,

@@ -130,7 +130,7 @@ def companion_plane(result: Mapping[str, Any], f: Firings | None) -> Figure:
                 r,
                 c,
             )
-        name = f"cylinder {{}}{' (%)' if measured else ', lost work'}"
+        name = "cylinder {}" + (" (%)" if measured else "")
         place = {"range": [-reach, reach], "zeroline": True, "zerolinecolor": INK, "nticks": 6}
         plot.update_xaxes(**axis(name.format(label(a, 12)), **place), row=r, col=c)
         square = {"scaleanchor": "x" + str(k + 1) * (k > 0), "constrain": "domain"}

@@ -75,7 +75,8 @@ th,td{padding:.25rem .35rem}}
 @media print{:root{color-scheme:light;--ground:#fff;--ink:#000;
 --soft:#333;--line:#999;--panel:#fff;--link:#000;
 --found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#ccc}
-body{font-size:10pt}header,main,footer{max-width:none;padding:0}.skip{display:none}
+body{font-size:10pt}table{font-size:8pt}th,td{padding:.2rem .25rem}tbody th,.words td{min-width:0}
+header,main,footer{max-width:none;padding:0}.skip{display:none}
 h2,h3{break-after:avoid}figure,.answer,.mind,.scroll,tr,dl div{break-inside:avoid}
 figure{margin:.6rem 0 1rem}details:not([open]){display:none}.scroll{overflow:visible}
 .plot,.js-plotly-plot,.plot-container,.svg-container{width:100%!important}
