@@ -1,8 +1,17 @@
 """A physical engine with known truth: motion, wheel, sensor, controller; scenarios.
 
-from misfire.simulate import Scenario, simulate
-done = simulate(Scenario.steady("v8", rpm=2500, load_pct=40, duration_s=10))
-done.recording, done.truth.misfires
+    from misfire.simulate import Scenario, simulate
+    done = simulate(Scenario.steady("v8", rpm=2500, load_pct=40, duration_s=10))
+    done.recording, done.truth.misfires
+
+Modelled: exact slider-crank and J(theta), polytropic compression and expansion with Wiebe heat release,
+blow-down and pumping at constant pressure, friction of the tfmep form, combustion scatter, misfire
+patterns, driver and governor, vehicle on one spring and damper, the crankshaft's first elastic mode,
+wheel and signal faults, timer, a controller's monitor for even firing.
+Not modelled: gas exchange with waves or valve lift, heat transfer other than through the exponents,
+spark advance and burn duration that change with speed and load, throttle dynamics, cylinder-to-cylinder
+filling, a clutch that slips or a converter, gear lash, a second driveline stage, piston-pin offset,
+valve-train torque, magnetics of the pickup beyond the shifts described in `ToothErrors`.
 """
 
 from __future__ import annotations

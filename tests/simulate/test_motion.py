@@ -290,3 +290,38 @@ def test_cells_agree_with_a_fine_grid():
 def test_bad_scenarios(change, match):
     with pytest.raises(InputError, match=match):
         Scenario.steady("inline4").but(**change)
+
+
+@pytest.mark.parametrize("rpm", [1000, 4000])
+def test_inertia_ripple_is_the_same_angle_at_every_speed(rpm):
+    """1/2 J w^2 constant: dw/w = -(J2/2 J0) cos 2th, so the angle swings by J2/(4 J0) whatever the speed."""
+    # valves that never shut and air everywhere leave the reciprocating masses alone
+    gas = GasModel(inlet_closes_deg=-0.1, exhaust_opens_deg=0.1, exhaust_kpa=100.0, crankcase_kpa=100.0)
+    step = Phase(duration_s=2.0, rpm=rpm, load_pct=100.0, mode="free", fuel_cut=True)
+    s = Scenario(
+        engine=prepared_engine("inline4"), programme=(step,), gas=gas, friction=0.0, accessory_nm=0.0
+    )
+    m = run(s, np.random.default_rng(1))
+    n = 5 * 180
+    t, a = m.time_s[: n + 1], np.radians(2.0 * np.arange(n + 1))
+    swing = a - a[-1] * (t - t[0]) / (t[-1] - t[0])
+    second = 2.0 * abs(np.mean(swing[:-1] * np.exp(-2j * a[:-1])))
+    # two-term slope: (ds/da)^2 = r^2 (1 - cos 2a)/2 + ..., so J2 = 4 m r^2/2 and J0 gains the same
+    j0, j2 = 0.16 + 2 * 0.52 * 0.043**2, 2 * 0.52 * 0.043**2
+    assert second == pytest.approx(j2 / (4 * j0), rel=0.03)
+
+
+def test_jitter_grows_with_the_speed():
+    """Edge jitter in time: relative segment-time error in proportion to w (derived)."""
+    found = []
+    for rpm in (1000, 2000, 4000):
+        s = Scenario.steady(
+            "inline4", rpm=rpm, duration_s=40, combustion=QUIET, wheel=Wheel.regular(60, 0),
+            clock=Clock(hz=1e10, jitter_us=1.0),
+        )  # fmt: skip
+        m = run(s, np.random.default_rng(1))
+        noisy = record(s, m, np.random.default_rng(2), np.random.default_rng(3)).crank_s
+        clean = record(s.but(clock=FINE), m, np.random.default_rng(2), np.random.default_rng(3)).crank_s
+        length = clean[30:] - clean[:-30]
+        found.append(np.std((noisy[30:] - noisy[:-30] - length) / length))
+    np.testing.assert_allclose(np.diff(np.log2(found)), 1.0, atol=0.03)
