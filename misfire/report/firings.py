@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -79,17 +79,38 @@ def read_firings(result: Mapping[str, Any], events: pd.DataFrame | None) -> Firi
     names = listed or sorted(seen, key=lambda s: (len(s), s))
     place = np.array([names.index(s) if s in names else -1 for s in seen] + [-1], dtype=np.int64)
     event = column("event")
+    which = place[codes]
+    deviation = column("segment_deviation_pct")
+    if not np.isfinite(deviation).any():
+        deviation = _rebuilt(result, names, which, column)
     return Firings(
         tuple(names),
-        place[codes],
+        which,
         np.where(np.isfinite(event), event, np.arange(n)).astype(np.int64),
         column("time_s"),
         column("rpm"),
         column("load_pct"),
         column("lost_work"),
-        column("segment_deviation_pct"),
+        deviation,
         events["state"].astype(str).to_numpy(dtype=str),
     )
+
+
+def _rebuilt(
+    result: Mapping[str, Any], names: list[str], which: npt.NDArray[np.int64], column: Callable[[str], Floats]
+) -> Floats:
+    """Deviation [%] of a segment before correction, put together again from what the joint fit took apart.
+
+    Learned wheel error + 100 * lost_work * expected / w^2: half the change of w^2 over a firing is w^2 times
+    the change of the relative segment time [derived from alpha = -Dth (T2 - T1) / T^3].
+    NaN without those columns.
+    """
+    learned = table(table(result.get("pattern")).get("segment_error_pct"))
+    wheel = np.array([finite(learned.get(n)) or 0.0 for n in names] + [0.0])[which]
+    w2 = (column("rpm") * np.pi / 30) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        out = wheel + 100 * column("lost_work") * column("expected_rad2_s2") / w2
+    return np.where(np.isfinite(out), out, np.nan)
 
 
 def decision_limit(result: Mapping[str, Any], firings: Firings | None) -> tuple[float | None, str]:

@@ -313,3 +313,17 @@ def test_comparison_page(samples: ModuleType) -> None:
 def test_comparison_page_of_nothing() -> None:
     page = comparison_page({}, {}, {})
     assert page.count("Not drawn.") == 4
+
+
+def test_deviation_is_rebuilt_from_the_fit_when_the_events_do_not_carry_it(samples: ModuleType) -> None:
+    result, events = samples.sample("pattern")
+    # One firing of no work at 1000 rpm is worth 2 % of the segment time.
+    events["expected_rad2_s2"] = 0.02 * (1000 * np.pi / 30) ** 2
+    parsed = outline(analysis_page(result, events.drop(columns="segment_deviation_pct")))
+    rows = next(t for t in parsed.tables if "At the left edge (%)" in t[0])[1:]
+    assert [round(float(r[2]), 1) for r in rows] == [0.5, -0.5, -0.5, 0.5]
+    result, events = samples.sample("misfire")
+    events["expected_rad2_s2"] = 0.02 * (1000 * np.pi / 30) ** 2
+    parsed = outline(analysis_page(result, events.drop(columns="segment_deviation_pct")))
+    rows = next(t for t in parsed.tables if "At the left edge (%)" in t[0])[1:]
+    assert float(rows[2][3]) == pytest.approx(0.12 * 2, abs=0.06)
