@@ -49,6 +49,7 @@ class Decision:
     noise: FloatArray
     place_lost: FloatArray  # (cylinders,) mean lost work by place before any charge to the wheel
     place_shared: FloatArray  # (cylinders,) part that companions share, not charged to the work
+    work: FloatArray  # (events,) combustion energy [rad^2/s^2]; known even where nothing compares
     ambiguous: tuple[int, ...]  # places whose shared offset neither speed nor pattern assigns
     notes: tuple[str, ...] = ()
 
@@ -145,7 +146,7 @@ def _single_result(
     fired = state == FIRING
     noise = np.full(lost.size, _mad(lost[fired]) if fired.any() else np.nan)
     zero = np.zeros(1)
-    return Decision(lost, state, reason, expected, noise, zero, zero, (), notes)
+    return Decision(lost, state, reason, expected, noise, zero, zero, own, (), notes)
 
 
 def _run_length(flag: BoolArray) -> IntArray:
@@ -205,7 +206,8 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     state[edge], reason[edge] = UNUSABLE, 2
     lost = np.where(np.isfinite(events.energy), lost, np.nan)
     lost[state == MOTORING] = np.nan
-    return Decision(lost, state, reason, expected, noise, place_lost, shared, ambiguous)
+    work = expected * (1 - lost)
+    return Decision(lost, state, reason, expected, noise, place_lost, shared, work, ambiguous)
 
 
 def _place_offsets(dev: FloatArray, place: IntArray, n_cyl: int, mean_of: str = "median") -> FloatArray:

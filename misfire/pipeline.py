@@ -407,6 +407,7 @@ def event_rows(logs: Sequence[OneLog]) -> pd.DataFrame:
                     "state": states[log.decision.state],
                     "uncorrected": log.uncorrected,
                     "expected_rad2_s2": log.decision.expected,
+                    "work_rad2_s2": log.decision.work,
                     "reason": why[log.decision.reason],
                 }
             )
