@@ -100,7 +100,7 @@ def _condition(c: dict[str, Any]) -> str:
     value = "not in the channels" if c["value"] is None else f"{c['value']:g}"
     limit = c["limit"]
     if "rpm" in limit:
-        wanted = f"advice: some time at {limit['rpm'][0]:g}-{limit['rpm'][1]:g} rpm"
+        wanted = f"advice: {limit['rpm'][0]:g}-{limit['rpm'][1]:g} rpm"
     else:
         wanted = f"at least {limit['min']:.0f}" + (f", at most {limit['max']:.0f}" if "max" in limit else "")
     return f"  {c['name']:<16} {value:<20} {met:<10} {wanted}"
