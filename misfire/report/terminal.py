@@ -180,6 +180,9 @@ def _signal(result: Mapping[str, Any], width: int) -> list[str]:
         f"Signal: {count(sig.get('extra_edges'))} edges too many, {count(sig.get('lost_edges'))} lost, "
         f"{count(sig.get('turns_set_aside'))} turns set aside."
     )
+    unusable = [finite(table(c).get("unusable")) for c in items(result.get("cylinders"))]
+    if any(unusable):
+        text += f" {count(sum(u or 0.0 for u in unusable))} firings not usable, never counted."
     for n in items(sig.get("notes"))[:1]:
         text += f" {clean(n)}"
     out += _wrap(text, width, "", "  ", 2)
