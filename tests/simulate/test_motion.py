@@ -325,3 +325,23 @@ def test_jitter_grows_with_the_speed():
         length = clean[30:] - clean[:-30]
         found.append(np.std((noisy[30:] - noisy[:-30] - length) / length))
     np.testing.assert_allclose(np.diff(np.log2(found)), 1.0, atol=0.03)
+
+
+def test_time_inside_a_cell_meets_its_end():
+    m = run(Scenario.steady("inline4", rpm=900, load_pct=40, duration_s=2), np.random.default_rng(1))
+    i = np.arange(1, len(m.time_s) - 1)
+    before = m.time_at_s(i * m.step_deg - 1e-7)
+    np.testing.assert_allclose(before, m.time_s[i], atol=1e-9)
+    assert np.all(np.diff(m.time_at_s(np.arange(0.5, 5000.0, 0.25))) > 0)
+
+
+def test_grid_step_does_not_matter():
+    """Edges from a 2 deg and a 0.5 deg grid, coasting: a lossless wave sampled between grid points."""
+    found = []
+    for step in (2.0, 0.5):
+        s = lossless("inline4").but(step_deg=step)
+        m = run(s, np.random.default_rng(1))
+        t = m.time_at_s(np.arange(721.0, 3600.0, 6.0))
+        found.append(t - t[0])
+    # below a usual timer step of 1 us
+    np.testing.assert_allclose(found[0], found[1], atol=5e-7)
