@@ -15,6 +15,7 @@ import pandas as pd
 import pytest
 
 from misfire.report import analysis_page, comparison_page, terminal_text
+from misfire.report.figure import blank, script_json
 
 FIGURES = ("companions", "strips", "scaling", "wheel", "map", "distribution", "edges", "coverage")
 HOSTILE = (
@@ -327,3 +328,10 @@ def test_deviation_is_rebuilt_from_the_fit_when_the_events_do_not_carry_it(sampl
     parsed = outline(analysis_page(result, events.drop(columns="segment_deviation_pct")))
     rows = next(t for t in parsed.tables if "At the left edge (%)" in t[0])[1:]
     assert float(rows[2][3]) == pytest.approx(0.12 * 2, abs=0.06)
+
+
+def test_no_drawing_can_close_its_script_element() -> None:
+    text = "</script><!--<script>\u2028&"
+    written = script_json(blank(100, title={"text": text}))
+    assert not set("<>&\u2028") & set(written)
+    assert json.loads(written)["layout"]["title"]["text"] == text
