@@ -49,7 +49,7 @@ class Choice:
     slope : float
         Median slope of the flanks, per sample; of a choice, the steepest at the middle levels.
     shortest : float
-        Shortest intervals (1st percentile), in pitches.
+        Shortest intervals (lowest half per cent), in pitches.
     """
 
     threshold: float
@@ -136,7 +136,7 @@ def judge(parts: list[FloatArray], choice: Choice) -> Choice:
         teeth=best[1],
         gap=float(np.sum(excess**2) / np.sum(excess)) if excess.size else 0.0,
         jitter=float(np.median(_turn_differences(logs, best[1]))),
-        shortest=float(np.percentile(ratio, 1)),
+        shortest=float(np.percentile(ratio, 0.5)),
     )
 
 
@@ -167,7 +167,7 @@ def choose(
     Raises InputError when the signal never moves or never crosses.
     """
     levels = survey(np.concatenate([y for y, _ in parts]))
-    if not levels.span > 0 or levels.span < 4 * levels.noise:
+    if not levels.span > 0 or levels.span < 8 * levels.noise:
         raise InputError(
             f"{source}: no crank edge: the crank signal stays between {levels.low:.4g} and {levels.high:.4g}; "
             "check the channel and the probe"
@@ -228,7 +228,7 @@ def _best_of(tried: list[Choice], grid: list[float], levels: Levels) -> Choice:
         mid = 0.5 * (levels.low + levels.high)
         return min(tried, key=lambda c: (abs(c.threshold - mid), -c.hysteresis.share))
     # two triggers on one tooth repeat as well, but leave intervals far below a pitch
-    single = [c for c in judged if c.shortest > 0.3] or judged
+    single = [c for c in judged if c.shortest > 0.45] or judged
     most = max(c.good for c in single)
     near = [c for c in single if c.good >= most - max(1.5, 0.002 * most)]
     if not levels.two_level and any(c.threshold == 0.0 for c in near):
