@@ -9,8 +9,9 @@ import numpy as np
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
+from misfire.decide import PARTIAL_FROM
 from misfire.report.figure import POINTS, Figure, axis, blank, f32, frame, grid_shape, label, limit_line, thin
-from misfire.report.firings import PARTIAL_FROM, Firings, decision_limit, steps
+from misfire.report.firings import Firings, decision_limit, steps
 from misfire.report.markup import Table
 from misfire.report.style import COOL, HOT, INK, SIDE
 from misfire.report.words import count
@@ -139,7 +140,7 @@ def distribution(result: Mapping[str, Any], f: Firings | None) -> Figure:
     plot.update_layout(template=None, barmode="overlay", bargap=0, **frame(height))
     edges = np.linspace(_LOW, _HIGH, 61)
     middle = (edges[1:] + edges[:-1]) / 2
-    limit, source = decision_limit(result, f)
+    limit = decision_limit(result)
     table = []
     for i in range(n):
         w = f.work[(f.which == i) & f.usable]
@@ -160,8 +161,7 @@ def distribution(result: Mapping[str, Any], f: Firings | None) -> Figure:
                 r,
                 c,
             )
-        if limit is not None:
-            limit_line(plot, limit, "x", row=r, col=c)
+        limit_line(plot, limit, "x", row=r, col=c)
         tens = [10.0**k for k in range(8) if 10.0**k <= top * 2]
         plot.update_yaxes(
             **axis(type="log", tickvals=tens, range=[-0.3, np.log10(top) + 0.25], tickformat="~s"),
@@ -180,7 +180,7 @@ def distribution(result: Mapping[str, Any], f: Firings | None) -> Figure:
         else:
             table.append([f.cylinders[i], "0", "–", "–", "–", "0"])
     plot.update_annotations(font_size=12)
-    line = f"Dashed: {lost(limit)}, {source}." if limit is not None else f"No line: {source}."
+    line = f"Dashed: {lost(limit)}, from where on a firing counts as a misfire."
     legend = [("▇", INK, "fired (number on a scale of tens)"), ("▨", HOT, "misfires")]
     return Figure(
         key,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from misfire.decide import MISFIRE_FROM
 from misfire.report.words import clean, finite, items, table
 
 if TYPE_CHECKING:
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
 
 Floats = npt.NDArray[np.float64]
 STATES = ("firing", "misfire", "motoring", "unusable")
-PARTIAL_FROM = 0.3  # lost work from which a firing counts as a partial burn
 
 
 @dataclass(frozen=True)
@@ -113,15 +113,10 @@ def _rebuilt(
     return np.where(np.isfinite(out), out, np.nan)
 
 
-def decision_limit(result: Mapping[str, Any], firings: Firings | None) -> tuple[float | None, str]:
-    """The lost work from which an event was taken for a misfire, and where that number comes from."""
+def decision_limit(result: Mapping[str, Any]) -> float:
+    """The lost work from which an event is taken for a misfire: the result's own, else the tool's."""
     given = finite(table(result.get("decision")).get("limit_lost_work"))
-    if given is not None:
-        return given, "the limit that the decision used"
-    if firings is not None and (firings.usable & firings.missed).any():
-        lowest = float(firings.work[firings.usable & firings.missed].min())
-        return lowest, "the lowest lost work that was taken for a misfire in this log"
-    return None, "no firing was taken for a misfire, so this log shows no limit"
+    return MISFIRE_FROM if given is None else given
 
 
 def companions(result: Mapping[str, Any]) -> list[tuple[str, str]]:
