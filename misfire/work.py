@@ -26,6 +26,7 @@ from misfire.gas import GasShape
 
 BEFORE_DEG, AFTER_DEG = 180.0, 300.0  # least edges around a TDC that the contract promises a decision for
 COMPRESSION_SHARE = 0.22  # compression work over combustion work of one charge, generic engine [derived]
+HARMONICS = 4
 _CHUNK = 200_000
 
 
@@ -135,39 +136,82 @@ def _window(grid: Grid, tdc_deg: float, before: float, after: float) -> tuple[In
     return k[keep], angle[keep]
 
 
-def event_filter(
-    grid: Grid,
-    engine: Engine,
-    place: Place,
-    shape: GasShape,
-    *,
-    before: float,
-    after: float,
-    degree: int,
-    ridge: float,
-) -> Filter:
-    """Weights that give the combustion energy of one place's event, neighbours and trend solved beside it.
+def firing_period_deg(engine: Engine) -> float:
+    """Smallest rotation [deg] that maps the firing TDCs onto themselves."""
+    tdc = np.sort(engine.event_deg)
+    for shift in tdc[1:]:
+        moved = np.sort((tdc + shift) % CYCLE_DEG)
+        if np.allclose(moved, tdc, atol=0.5):
+            return float(shift)
+    return CYCLE_DEG
+
+
+@dataclass(frozen=True)
+class Span:
+    """The teeth that a filter stands on: degrees before and after TDC, and the degree of the trend."""
+
+    before: float
+    after: float
+    degree: int
+
+
+def event_filters(
+    grid: Grid, engine: Engine, at: list[Place], shape: GasShape, span: Span, ridge: float
+) -> list[Filter]:
+    """Weights that give the combustion energy of each place's event, neighbours and trend solved beside it.
 
     The neighbours carry a prior, `ridge` = (noise of the integral / spread of the work)^2, which keeps the
     ones that the window only touches from costing accuracy where the clock is the limit.
+
+    The wheel's gap cuts the window differently at each place, so the wave that all firing intervals share
+    would leave a different remainder at each. The filters of like places are therefore made to answer alike
+    to the first harmonics of that wave, with the least change in noise.
     """
-    k, angle = _window(grid, place.angle_deg, before, after)
+    drafts = [_draft(grid, engine, p, shape, span, ridge) for p in at]
+    if engine.cylinders <= 2:
+        return [Filter(k, h) for k, _, h, _, _ in drafts]
+    period = firing_period_deg(engine)
+    order = TURN_DEG / period
+    most = min(HARMONICS, int(grid.per_turn / 2.5 / order))
+    tdc = engine.event_deg
+    kind = np.round(np.array([tdc[p.index] for p in at]) % period).astype(int) % max(int(round(period)), 1)
+    waves = []
+    for (_, angle, _, _, _), p in zip(drafts, at, strict=True):
+        phase = np.radians(angle + tdc[p.index])
+        cols = [f(order * n * phase) for n in range(1, most + 1) for f in (np.cos, np.sin)]
+        waves.append(np.column_stack(cols) if cols else np.zeros((angle.size, 0)))
+    answer = np.array([d[2] @ w for d, w in zip(drafts, waves, strict=True)])
+    out = []
+    for i, (k, _, h, fixed, steps) in enumerate(drafts):
+        want = answer[kind == kind[i]].mean(axis=0) - answer[i]
+        c = np.column_stack([fixed, waves[i]])
+        goal = np.concatenate([np.zeros(fixed.shape[1]), want])
+        cov = np.eye(k.size) + steps @ steps.T / max(ridge, 1e-9)
+        vc = np.linalg.solve(cov, c)
+        out.append(Filter(k, h + vc @ (np.linalg.pinv(c.T @ vc) @ goal)))
+    return out
+
+
+def _draft(
+    grid: Grid, engine: Engine, place: Place, shape: GasShape, span: Span, ridge: float
+) -> tuple[IntArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Grid points, angles, weights, the columns answered exactly (trend, target) and the neighbours' steps."""
+    k, angle = _window(grid, place.angle_deg, span.before, span.after)
     u = angle / 180.0
-    cols = [u**q for q in range(degree + 1)]
+    cols = [u**q for q in range(span.degree + 1)]
     tdc = engine.event_deg
     here = tdc[place.index]
     other = np.concatenate([tdc - here - CYCLE_DEG, tdc - here, tdc - here + CYCLE_DEG])
-    other = np.sort(other[(np.abs(other) > 1e-6) & (other > -before - 100) & (other < after + 5)])
-    target = np.radians(shape.step_integral(angle))
-    beside = [np.radians(shape.step_integral(angle - o)) for o in other]
+    other = np.sort(other[(np.abs(other) > 1e-6) & (other > -span.before - 100) & (other < span.after + 5)])
     if engine.cylinders <= 2:
         cols.append(np.radians(shape.dip_integral(angle)))
-    x = np.column_stack([*cols, target, *beside])
+    fixed = np.column_stack([*cols, np.radians(shape.step_integral(angle))])
+    steps = np.radians(shape.step_integral(angle[:, None] - other))
+    x = np.column_stack([fixed, steps])
     prior = np.zeros(x.shape[1])
-    prior[len(cols) + 1 :] = ridge / k.size
-    normal = x.T @ x / k.size + np.diag(prior)
-    h = np.linalg.solve(normal, x.T / k.size)[len(cols)]
-    return Filter(k, h)
+    prior[fixed.shape[1] :] = ridge / k.size
+    h = np.linalg.solve(x.T @ x / k.size + np.diag(prior), x.T / k.size)[fixed.shape[1] - 1]
+    return k, angle, h, fixed, steps
 
 
 def level_filter(grid: Grid, engine: Engine, place: Place, shape: GasShape) -> tuple[Filter, float]:
@@ -282,15 +326,14 @@ def measure(
     n = grid.per_turn
     interval = engine.interval_deg
     single = engine.cylinders <= 2
-    wide = (
-        (BEFORE_DEG, AFTER_DEG, 1)
-        if single
-        else (max(BEFORE_DEG, 2.2 * interval), max(AFTER_DEG, 2.7 * interval), 3)
-    )
+    near = Span(BEFORE_DEG, AFTER_DEG, 1 if single else 2)
+    wide = near if single else Span(max(BEFORE_DEG, 2.2 * interval), max(AFTER_DEG, 2.7 * interval), 3)
+    made: dict[tuple[float, Span], list[Filter]] = {}
     sound_count = np.concatenate(([0], np.cumsum(~grid.sound)))
     jitter = time_noise_s(grid)
     drafts = []
-    for p in places(engine, first_deg):
+    at = places(engine, first_deg)
+    for p in at:
         turn = np.flatnonzero(second_turn == bool(p.turn_offset))
         start = turn * n
         edges_deg = (-interval, 0.0, interval) if interval <= 300 else (-180.0, 0.0, 180.0)
@@ -316,17 +359,18 @@ def measure(
         inside, trusted = _range_sound(
             grid, start, _window(grid, p.angle_deg, BEFORE_DEG, AFTER_DEG)[0], sound_count
         )
-        reach, clean = _range_sound(grid, start, _window(grid, p.angle_deg, wide[0], wide[1])[0], sound_count)
+        reach, clean = _range_sound(
+            grid, start, _window(grid, p.angle_deg, wide.before, wide.after)[0], sound_count
+        )
         far = reach & clean
         for one in np.unique(key):
             ridge = 10.0 ** (one / 2)
-            for mine, span in ((far, wide), (inside & ~far, (BEFORE_DEG, AFTER_DEG, 1 if single else 2))):
+            for mine, span in ((far, wide), (inside & ~far, near)):
                 pick = np.flatnonzero(mine & (key == one))
                 if pick.size:
-                    f = event_filter(
-                        grid, engine, p, shape, before=span[0], after=span[1], degree=span[2], ridge=ridge
-                    )
-                    energy[pick] = apply_filter(grid, f, start[pick])
+                    if (ridge, span) not in made:
+                        made[ridge, span] = event_filters(grid, engine, at, shape, span, ridge)
+                    energy[pick] = apply_filter(grid, made[ridge, span][p.index], start[pick])
                     short[pick] = span is not wide
         keep = inside & np.isfinite(energy) & np.isfinite(at_tdc)
         row = {
