@@ -46,9 +46,10 @@ def _numpy(path: Path) -> dict[str, Any]:
                 packed = sum(i.compress_size for i in z.infolist())
             if size > MAX_BYTES or (size > 128 << 20 and size > MAX_RATIO * packed):
                 raise InputError(f"{path}: unpacks to {size} bytes; this is no recorded log")
-            with np.load(path, allow_pickle=False) as archive:
+            with open(path, "rb") as f, np.load(f, allow_pickle=False) as archive:
                 return {k: np.asarray(archive[k]) for k in archive.files}
-        array = np.load(path, allow_pickle=False, mmap_mode="r")
+        with open(path, "rb") as f:
+            array = np.load(f, allow_pickle=False)
     except InputError:
         raise
     except Exception as e:  # a damaged archive fails in many ways
@@ -123,7 +124,7 @@ def from_columns(path: Path, kind: str, columns: dict[str, Any], options: ReadOp
         key = options.time_column or next((n for n in TIME_COLUMNS if n in names), None)
         if key is None:
             raise InputError(
-                f"{path}: no time column; there are {printable(', '.join(columns)) or 'none'}; name one time_s, "
+                f"{path}: no time column; there are {printable(', '.join(columns)) or 'none'}; name one time_s, "  # noqa: E501
                 "tick, period_us, crank_s or crank_v, or give --time-column"
             )
         column, raw = TimeColumn.from_name(key), _numbers(path, key, get(key))

@@ -47,7 +47,7 @@ class BoundedReader(io.RawIOBase):
         except OSError as e:
             raise InputError(f"{path}: cannot be read ({e.strerror})") from None
         self.packed = magic == b"\x1f\x8b"
-        self._file: BinaryIO = gzip.open(self._raw, "rb") if self.packed else self._raw  # type: ignore[assignment]
+        self._file: BinaryIO = gzip.open(self._raw, "rb") if self.packed else self._raw  # type: ignore[assignment]  # noqa: SIM115
         self.total = 0
         self.last = b""
         self._since_line_end = 0
@@ -139,7 +139,11 @@ def text_stream(path: Path, head: bytes) -> tuple[io.BufferedIOBase | io.TextIOB
         return io.TextIOWrapper(io.BufferedReader(raw), encoding="utf-16", errors="replace"), "utf-16"
     reader = io.BufferedReader(BoundedReader(path), 1 << 20)
     if head[:3] == b"\xef\xbb\xbf":
-        reader.read(3)
+        try:
+            reader.read(3)
+        except InputError:
+            reader.close()
+            raise
     return reader, "utf-8"
 
 

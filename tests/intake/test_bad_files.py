@@ -100,9 +100,9 @@ def test_mutated_files_give_a_result_or_one_line(tmp_path: Path):
         try:
             recording = read(file, ReadOptions())
         except InputError as e:
-            assert "\n" not in str(e), k
+            assert "\n" not in str(e), k  # noqa: PT017
         else:
-            assert np.isfinite(recording.crank_s).all() and (np.diff(recording.crank_s) > 0).all(), k
+            assert np.isfinite(recording.crank_s).all() and (np.diff(recording.crank_s) > 0).all(), k  # noqa: PT018
 
 
 def test_channels(tmp_path: Path):
@@ -134,11 +134,11 @@ def test_counts(tmp_path: Path):
     a.write_text("46 A2 0B 24 00 09 00 00 FF FF\n46 A2 0C 24 00 05 00 00 FF FF\n")
     b.write_text("46A20C24001500 00FFFF\n")
     alone = read_counts(str(a))
-    assert alone.misfires is None and alone.totals == {1: 5} and alone.kind == "driving_cycle"
+    assert alone.misfires is None and alone.totals == {1: 5} and alone.kind == "driving_cycle"  # noqa: PT018
     assert read_counts(f"{a},{b}").misfires == {1: 16}
     a.write_text("time_s,cylinder,misfires\n0,1,5\n1,1,9\n2,1,3\n0,2,100\n9,2,255\n")
     running = read_counts(str(a))
-    assert running.misfires == {1: 7, 2: 155} and running.at_least == (1, 2)
+    assert running.misfires == {1: 7, 2: 155} and running.at_least == (1, 2)  # noqa: PT018
     a.write_text("cylinder,misfires\n1,-5\n")
     with pytest.raises(InputError, match="line 2: misfires is '-5'"):
         read_counts(str(a))

@@ -69,7 +69,7 @@ def test_ticks_wrap(tmp_path: Path, ticks, cam_ticks, bits, packed):
     recording = read(file)
     first = recording.crank_s[0] - ticks[0] / CLOCK_HZ
     np.testing.assert_allclose(recording.crank_s - first, ticks / CLOCK_HZ, rtol=0, atol=1e-10)
-    assert recording.cam_s is not None and recording.cam_s.size == cam_ticks.size
+    assert recording.cam_s is not None and recording.cam_s.size == cam_ticks.size  # noqa: PT018
 
 
 def test_a_wrap_is_found_without_its_width(tmp_path: Path, ticks):

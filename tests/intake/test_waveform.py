@@ -18,7 +18,7 @@ from misfire.intake.threshold import relative_intervals
 from misfire.intake.waveform import to_recording
 
 _spec = importlib.util.spec_from_file_location("intake_sensor", Path(__file__).with_name("conftest.py"))
-assert _spec is not None and _spec.loader is not None
+assert _spec is not None and _spec.loader is not None  # noqa: PT018
 sensor = importlib.util.module_from_spec(_spec)
 __import__("sys").modules["intake_sensor"] = sensor
 _spec.loader.exec_module(sensor)
@@ -69,7 +69,7 @@ def test_every_tooth_of_a_variable_reluctance_signal(case, kind):
     lost, extra, _ = sensor.match(found, true, 0.25 * float(np.median(np.diff(true))))
     # at 250 rpm with drift or a clip the signal begins below what can be told from the disturbance
     allowed = 60 if case == "start" and kind in ("drifting", "one side clipped", "noisy") else 3
-    assert lost <= allowed and extra <= allowed
+    assert lost <= allowed and extra <= allowed  # noqa: PT018
     assert recording.decisions["edge"] == ("rising" if kind == "inverted" else "falling")
 
 
@@ -81,7 +81,7 @@ def test_spikes_are_passed_over_and_reported(crank):
     recording = to_recording(Samples("x", 0.0, 1 / RATE_HZ, v.astype(np.float32)), ReadOptions())
     true = crank.tooth_s()
     lost, extra, _ = sensor.match(recording.crank_s, true, 1e-4)
-    assert lost <= 2 and extra <= 6
+    assert lost <= 2 and extra <= 6  # noqa: PT018
     assert any("spikes" in n for n in recording.notes)
 
 
