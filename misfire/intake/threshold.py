@@ -101,7 +101,7 @@ def survey(x: SampleArray) -> Levels:
     step = float(np.min(np.diff(values))) if values.size > 1 else 0.0
     span = high - low
     near = np.mean((np.abs(y - low) < 0.1 * span) | (np.abs(y - high) < 0.1 * span)) if span > 0 else 1.0
-    noise = min(max(noise, step / 3.0 if step < 0.05 * span else 0.0), 0.1 * span)
+    noise = min(max(noise, step / 3.0 if step < 0.05 * span else 0.0), 0.2 * span)
     return Levels(low, high, noise, bool(near > 0.85))
 
 
