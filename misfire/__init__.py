@@ -26,7 +26,7 @@ _PUBLIC = {
     "Analysis": "misfire.pipeline",
     "AnalyseOptions": "misfire.pipeline",
 }
-__all__ = [*sorted(_PUBLIC), "__version__"]  # noqa: PLE0604
+__all__ = [*sorted(_PUBLIC), "__version__"]
 
 
 def __getattr__(name: str) -> Any:

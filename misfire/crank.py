@@ -7,6 +7,7 @@ anchor, because the first tooth behind a gap is the one that real pickups weaken
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Literal
 
@@ -216,7 +217,8 @@ def _longest_of_several(t: FloatArray, c: IntArray, steps: FloatArray) -> IntArr
     fits = [np.count_nonzero(seen == np.resize(np.roll(between, -r), seen.size)) for r in range(n)]
     r = int(np.argmax(fits))
     last = n - 1
-    return c[np.arange(c.size) % n == (last - r) % n]
+    keep = np.arange(c.size) % n == (last - r) % n
+    return np.asarray(c[keep], dtype=np.int64)
 
 
 def _number_gap(t: FloatArray, wheel: Wheel, found: bool) -> Crank:
@@ -519,7 +521,7 @@ def _renumber_even(t: FloatArray, n: int, at: IntArray) -> tuple[FloatArray, Boo
     faulty: list[BoolArray] = []
     block: list[IntArray] = []
     b = 0
-    for lo, hi in zip(at[:-1], at[1:], strict=True):
+    for lo, hi in itertools.pairwise(at):
         turns = round((hi - lo) / n)
         if turns < 1:
             continue

@@ -218,14 +218,14 @@ def _place_offsets(dev: FloatArray, place: IntArray, n_cyl: int, mean_of: str = 
             out[p] = np.median(mine)
     # the healthy majority is the zero: the median place of an even number is the upper of the middle two,
     # since nobody burns more than normal
-    return out - np.sort(out)[n_cyl // 2]
+    return np.asarray(out - np.sort(out)[n_cyl // 2], dtype=float)
 
 
 def motoring_events(events: Events, level: FloatArray, fuel_cut: FloatArray, n_cyl: int) -> BoolArray:
     """Fuel cut, from the flag where there is one, else from a level near nothing while the engine slows."""
     ke = (events.rpm * np.pi / 30) ** 2 / 2
     if ke.size < 4 * n_cyl:
-        return fuel_cut == 1
+        return np.asarray(fuel_cut == 1, dtype=bool)
     span = 2 * n_cyl
     slope = np.zeros(ke.size)
     smooth = running_median(ke, n_cyl | 1)
@@ -344,7 +344,7 @@ def _shaken(lost: FloatArray, state: IntArray, n_cyl: int) -> BoolArray:
     kernel = np.ones(width)
     g = np.convolve(gain, kernel, mode="same")
     m = np.convolve(loss, kernel, mode="same")
-    return (g >= 3) & (g >= 0.5 * m) & (state != MOTORING)
+    return np.asarray((g >= 3) & (g >= 0.5 * m) & (state != MOTORING), dtype=bool)
 
 
 def _steady_speed(rpm: FloatArray, n_cyl: int) -> BoolArray:

@@ -7,6 +7,7 @@ rotation, 0..720 for a cycle. Wheel position 0 is the first tooth after the (lon
 from __future__ import annotations
 
 import difflib
+import itertools
 import math
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -87,7 +88,7 @@ class Wheel:
         """Nominal angle [deg] of every tooth after the first; shape (teeth,)."""
         if self.angles_deg is not None:
             return np.array(self.angles_deg, dtype=float) - self.angles_deg[0]
-        return self.tooth_positions * (TURN_DEG / self.positions)
+        return np.asarray(self.tooth_positions * (TURN_DEG / self.positions), dtype=float)
 
     @property
     def teeth(self) -> int:
@@ -360,7 +361,7 @@ def _wheel_from(w: Mapping[str, Any], where: str) -> Wheel:
         raise InputError(f'{where}: counted_edge = {edge!r}: write "rising" or "falling"')
     if "tooth_angles_deg" in w:
         a = _angles(w["tooth_angles_deg"], f"{where}: tooth_angles_deg", TURN_DEG)
-        if len(a) < 2 or any(y <= x for x, y in zip(a, a[1:], strict=False)):
+        if len(a) < 2 or any(y <= x for x, y in itertools.pairwise(a)):
             raise InputError(f"{where}: tooth_angles_deg must be at least two angles, growing")
         return Wheel(len(a), (), first, tuple(a), edge)
     if "positions" not in w:

@@ -81,7 +81,7 @@ class GasShape:
         """Integral of `step` over the angle [deg], continued linearly behind the shape's range."""
         total = np.cumsum(self.combustion) * _STEP_DEG
         inside = np.interp(angle_deg, self.grid_deg, total)
-        return inside + np.clip(angle_deg - self.grid_deg[-1], 0, None)
+        return np.asarray(inside + np.clip(angle_deg - self.grid_deg[-1], 0, None), dtype=float)
 
     def dip_integral(self, angle_deg: FloatArray) -> FloatArray:
         """Integral of `compression` over the angle [deg]; constant outside the shape's range."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from misfire.crank import BoolArray, Crank
+from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
 from misfire.errors import InputError
 from misfire.gas import GasShape
@@ -70,11 +70,11 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
         references.append(("cam edges", marks.cam_s, np.array(engine.cam_edges_deg), 40.0))
     elif engine.cam_edges_deg:
         notes.append("the engine file describes a cam, but the log has no cam edges")
-    for label, times, angles, tolerance in references:
+    for label, times, at_deg, tolerance in references:
         row, angle_deg = mark_angles(grid, crank, times)
         if not row.size:
             continue
-        cost = np.array([_distance(row, angle_deg, s, angles, crank) for s in start])
+        cost = np.array([_distance(row, angle_deg, s, at_deg, crank) for s in start])
         best = int(np.argmin(cost))
         if cost[best] > tolerance:
             raise InputError(
@@ -83,7 +83,7 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
             )
         others = np.delete(cost, best)
         if not others.size or others.min() > cost[best] + CLEAR_BY_DEG:
-            second = _second_by_block(row, angle_deg, start[best], angles, crank)
+            second = _second_by_block(row, angle_deg, start[best], at_deg, crank)
             return Phase(start[best] % TURN_DEG, second, "measured", True, tdc_found, tuple(notes))
         notes.append(f"the {label} fit both turns of the cycle and cannot tell them apart")
     second = (rows % 2 == 1) == (start[0] < TURN_DEG)
@@ -95,9 +95,7 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
     return Phase(start[0] % TURN_DEG, second, "unknown", named, tdc_found, tuple(notes))
 
 
-def _distance(
-    row: np.ndarray, angle_deg: FloatArray, start: float, at_deg: FloatArray, crank: Crank
-) -> float:
+def _distance(row: IntArray, angle_deg: FloatArray, start: float, at_deg: FloatArray, crank: Crank) -> float:
     """Median distance [deg] of the marks from their angles, the better of the two parities in each block."""
     total = []
     for b in np.unique(crank.block[row]):
@@ -112,11 +110,11 @@ def _distance(
 
 
 def _second_by_block(
-    row: np.ndarray, angle_deg: FloatArray, start: float, at_deg: FloatArray, crank: Crank
+    row: IntArray, angle_deg: FloatArray, start: float, at_deg: FloatArray, crank: Crank
 ) -> BoolArray:
     """True where a row starts at start + 360 mod 720 seen from [0, 360), block by block from its own marks."""
     rows = np.arange(crank.turns)
-    second = (rows % 2 == 1) == (start % CYCLE_DEG < TURN_DEG)
+    second = np.asarray((rows % 2 == 1) == (start % CYCLE_DEG < TURN_DEG), dtype=bool)
     for b in np.unique(crank.block):
         mine = crank.block[row] == b
         if not mine.any():

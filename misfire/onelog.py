@@ -205,7 +205,7 @@ def _motoring_turns(
     # a turn without an event of its own (one cylinder) goes with its neighbours
     near_seen = np.convolve(seen, np.ones(5, dtype=np.int64), mode="same")
     near_cut = np.convolve(cut, np.ones(5, dtype=np.int64), mode="same")
-    return (near_seen > 0) & (near_seen == near_cut)
+    return np.asarray((near_seen > 0) & (near_seen == near_cut), dtype=bool)
 
 
 def _tie_by_cut(

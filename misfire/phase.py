@@ -127,7 +127,7 @@ def _fold(a: FloatArray, b: FloatArray, wave: FloatArray, interval: float, perio
             break
         cols += [np.cos(np.radians(mid * order)), np.sin(np.radians(mid * order))]
     x = np.column_stack(cols)
-    return x @ np.linalg.lstsq(x, wave, rcond=None)[0]
+    return np.asarray(x @ np.linalg.lstsq(x, wave, rcond=None)[0], dtype=float)
 
 
 def _turn_difference(wave: FloatArray) -> FloatArray:

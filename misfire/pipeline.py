@@ -199,7 +199,7 @@ def _evidence(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, .
     first = logs[0]
     longest = max(logs, key=lambda one: one.pattern.turns)
     n = first.engine.cylinders
-    ambiguous = []
+    ambiguous: list[int | str] = []
     deep = 0.0
     for log in logs:
         order = log.engine.firing_order
@@ -293,8 +293,8 @@ def _result(
         cyl.append(np.array([index[x] for x in log.label.tolist()], dtype=np.int64))
         flag.append(log.decision.state == MISFIRE)
         usable.append((log.decision.state == FIRING) | (log.decision.state == MISFIRE))
-    args = [np.concatenate(v) if v else np.empty(0) for v in (turn, cyl, flag)]
-    win = {f"turns{k}": windows(*args, k, engine.cylinders, np.concatenate(usable)) for k in (200, 1000)}
+    turns, cyls, flags, good = (np.concatenate(v) for v in (turn, cyl, flag, usable))
+    win = {f"turns{k}": windows(turns, cyls, flags, k, engine.cylinders, good) for k in (200, 1000)}
     assumptions = []
     if first.crank.wheel_found:
         assumptions.append(f"wheel {first.crank.wheel.label}: found in the log, not given")

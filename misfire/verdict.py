@@ -284,7 +284,7 @@ def _signal(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     bad = ev.extra_edges + ev.lost_edges
     lines = []
     detail: dict[str, Any] = {}
-    if (bad >= 10 and bad > 0.005 * ev.turns) or ev.resyncs >= 3 and ev.resyncs > 0.002 * ev.turns:
+    if (bad >= 10 and bad > 0.005 * ev.turns) or (ev.resyncs >= 3 and ev.resyncs > 0.002 * ev.turns):
         lines.append(
             f"{ev.extra_edges} extra and {ev.lost_edges} lost edges, numbering lost {ev.resyncs} times, {ev.turns_set_aside} of {ev.turns} turns set aside"
         )
@@ -375,7 +375,7 @@ def _stored(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
     labels = [x for c in accused for x in _pair(ev, c.cylinder)]
     by_counts = all(c.reported is not None for c in accused)
     mates = [ev.engine.companions.get(c.cylinder) for c in accused if isinstance(c.cylinder, int)]
-    paired = len(accused) >= 2 and all(m in labels for m in mates) or ev.phase == "unknown"
+    paired = (len(accused) >= 2 and all(m in labels for m in mates)) or ev.phase == "unknown"
     enough = sum(c.firings for c in accused) >= 1000
     wheel_seen = ev.pattern_from != "none"
     confidence = 0.98 if by_counts else 0.6

@@ -174,7 +174,7 @@ def event_filters(
     order = TURN_DEG / period
     most = min(HARMONICS, int(grid.per_turn / 2.5 / order))
     tdc = engine.event_deg
-    kind = np.round(np.array([tdc[p.index] for p in at]) % period).astype(int) % max(int(round(period)), 1)
+    kind = np.round(np.array([tdc[p.index] for p in at]) % period).astype(int) % max(round(period), 1)
     waves = []
     for (_, angle, _, _, _), p in zip(drafts, at, strict=True):
         phase = np.radians(angle + tdc[p.index])

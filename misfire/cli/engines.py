@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -16,7 +16,7 @@ def engines(
     from misfire.cli.output import emit_json, say
     from misfire.engine import Engine, layout_names
 
-    rows = []
+    rows: list[dict[str, Any]] = []
     for name in layout_names():
         e = Engine.load(name)
         pairs = sorted({tuple(sorted(p)) for p in e.companions.items()})
@@ -35,8 +35,8 @@ def engines(
         return
     say(f"{'layout':<12} {'firing order':<17} {'companions':<24} description")
     for r in rows:
-        order = "-".join(map(str, r["firing_order"]))  # type: ignore[arg-type]
-        pairs_text = " ".join(f"{a}+{b}" for a, b in r["companions"]) or "none"  # type: ignore[misc]
+        order = "-".join(map(str, r["firing_order"]))
+        pairs_text = " ".join(f"{a}+{b}" for a, b in r["companions"]) or "none"
         say(f"{r['name']:<12} {order:<17} {pairs_text:<24} {r['description']}")
     say("")
     say("Firing orders differ between engines of one layout: check yours in the service manual,")

@@ -41,7 +41,11 @@ def write_whole(target: str | Path, fill: Callable[[Path], None]) -> None:
 
 def write_text(target: str | Path, text: str) -> None:
     """Write text whole or not at all."""
-    write_whole(target, lambda p: p.write_text(text, encoding="utf-8") and None)
+
+    def fill(path: Path) -> None:
+        path.write_text(text, encoding="utf-8")
+
+    write_whole(target, fill)
 
 
 def json_text(result: Any) -> str:

@@ -124,7 +124,7 @@ def from_columns(path: Path, kind: str, columns: dict[str, Any], options: ReadOp
         key = options.time_column or next((n for n in TIME_COLUMNS if n in names), None)
         if key is None:
             raise InputError(
-                f"{path}: no time column; there are {printable(', '.join(columns)) or 'none'}; name one time_s, "  # noqa: E501
+                f"{path}: no time column; there are {printable(', '.join(columns)) or 'none'}; name one time_s, "
                 "tick, period_us, crank_s or crank_v, or give --time-column"
             )
         column, raw = TimeColumn.from_name(key), _numbers(path, key, get(key))

@@ -166,7 +166,7 @@ def align_channels(channels: Channels, crank_time_s: FloatArray, crank_rpm: Floa
     -----
     The shift is the maximum of the cross-correlation, written as the least mean square difference of the
     two speeds over their overlap, which needs at least a third of the shorter one (and 3 s).
-    """  # noqa: E501
+    """
     speed = channels.values.get("speed_rpm")
     if speed is None or np.isfinite(speed).sum() < 3 or crank_time_s.size < 3:
         return channels

@@ -153,7 +153,7 @@ def _whole(text: _Text, number: int, name: str, cell: str, low: int, high: int) 
         value = float("nan")
     if not low <= value <= high or value != int(value):
         raise InputError(
-            f"{text.path}, line {number}: {name} is {printable(cell)!r}; write a whole number from {low} to {high}"  # noqa: E501
+            f"{text.path}, line {number}: {name} is {printable(cell)!r}; write a whole number from {low} to {high}"
         )
     return int(value)
 
@@ -167,7 +167,7 @@ def _table(text: _Text, header: list[str]) -> Counts:
     for name in header:
         if name and name not in wanted:
             raise InputError(
-                f"{text.path}: column {printable(name)!r} is unknown; the columns are time_s, cylinder, misfires"  # noqa: E501
+                f"{text.path}: column {printable(name)!r} is unknown; the columns are time_s, cylinder, misfires"
             )
     rows: list[tuple[float, int, int, int]] = []
     for number, line in text.lines[1:]:
@@ -198,7 +198,7 @@ def _table(text: _Text, header: list[str]) -> Counts:
     for _, cylinder, count, number in rows:
         if cylinder in misfires:
             raise InputError(
-                f"{text.path}, line {number}: cylinder {cylinder} stands twice; for running totals add a time_s column"  # noqa: E501
+                f"{text.path}, line {number}: cylinder {cylinder} stands twice; for running totals add a time_s column"
             )
         misfires[cylinder] = count
     misfires = dict(sorted(misfires.items()))
@@ -226,12 +226,12 @@ def _running(text: _Text, rows: list[tuple[float, int, int, int]]) -> Counts:
     if resets:
         which = ", ".join(str(c) for c in sorted(resets))
         notes.append(
-            f"The controller's totals went back to a lower value (cylinder {which}): a reset; the count is at least that."  # noqa: E501
+            f"The controller's totals went back to a lower value (cylinder {which}): a reset; the count is at least that."
         )
     if full:
         which = ", ".join(str(c) for c in full)
         notes.append(
-            f"The controller's total stands at its limit (cylinder {which}): it may have stopped counting; at least that."  # noqa: E501
+            f"The controller's total stands at its limit (cylinder {which}): it may have stopped counting; at least that."
         )
     if all(sum(1 for r in rows if r[1] == c) == 1 for c in last):
         raise InputError(f"{text.path}: running totals need at least two readings of a cylinder")
@@ -270,14 +270,14 @@ def _two_reads(first: _Text, second: _Text) -> Counts:
             misfires[cylinder] = count
             bounds.append(cylinder)
             notes.append(
-                f"Cylinder {cylinder} counts less in the second reading: a new driving cycle or a reset; at least {count}."  # noqa: E501
+                f"Cylinder {cylinder} counts less in the second reading: a new driving cycle or a reset; at least {count}."
             )
         else:
             misfires[cylinder] = count - before[cylinder]
             if count == 65535:
                 bounds.append(cylinder)
                 notes.append(
-                    f"Cylinder {cylinder} stands at the counter's limit of 65535; at least {misfires[cylinder]}."  # noqa: E501
+                    f"Cylinder {cylinder} stands at the counter's limit of 65535; at least {misfires[cylinder]}."
                 )
     if not misfires:
         raise InputError(f"{first.path} and {second.path}: no cylinder stands in both readings")
@@ -286,7 +286,7 @@ def _two_reads(first: _Text, second: _Text) -> Counts:
 
 
 def _messages(text: _Text) -> Iterator[tuple[int, bytes]]:
-    """Response payloads that start with 46, whole lines or put together from numbered or ISO 15765-2 frames."""  # noqa: E501
+    """Response payloads that start with 46, whole lines or put together from numbered or ISO 15765-2 frames."""
     held = bytearray()
     start = 0
     for number, line in text.lines:
@@ -343,12 +343,12 @@ def _service06(text: _Text) -> tuple[dict[int, int], list[str]]:
                 continue
             if unit != 0x24:
                 raise InputError(
-                    f"{text.path}, line {number}: unit ${unit:02X} where counts have $24; copy the response again"  # noqa: E501
+                    f"{text.path}, line {number}: unit ${unit:02X} where counts have $24; copy the response again"
                 )
             totals[mid - 0xA1] = value
         if len(body) < 9:
             raise InputError(
-                f"{text.path}, line {number}: the response holds {len(body)} bytes after 46, fewer than 9; copy it whole"  # noqa: E501
+                f"{text.path}, line {number}: the response holds {len(body)} bytes after 46, fewer than 9; copy it whole"
             )
     if not totals:
         raise InputError(

@@ -52,11 +52,11 @@ def read(path: str | Path, options: ReadOptions = ReadOptions()) -> Recording:  
 def _why(path: Path, head: bytes, options: ReadOptions) -> str:
     layout = sniff(path, head)
     if layout is None:
-        return "neither text nor a known kind of recording; export the log as CSV, WAV, VCD, NPZ, Parquet or MDF 4"  # noqa: E501
+        return "neither text nor a known kind of recording; export the log as CSV, WAV, VCD, NPZ, Parquet or MDF 4"
     if not layout.header:
         first = decode_head(head).splitlines()[0][:40]
         shown = "".join(c if c.isprintable() else "?" for c in first)
-        return f"line 1 is {shown!r}, but a header line with column names is needed, such as time_s,signal or time_s,crank_v"  # noqa: E501
+        return f"line 1 is {shown!r}, but a header line with column names is needed, such as time_s,signal or time_s,crank_v"
     names = ", ".join(h or "(blank)" for h in layout.header[:12])[:120]
     names = "".join(c if c.isprintable() else "?" for c in names)
     wanted = [c for c in (options.time_column, options.crank_column, options.cam_column) if c]
@@ -64,7 +64,7 @@ def _why(path: Path, head: bytes, options: ReadOptions) -> str:
     if missing:
         return f"no column {missing[0]!r}; the header is: {names}"
     return (
-        f"no time column; the header is: {names}; name one time_s, time_ms, time_us, tick, period_s, period_us or "  # noqa: E501
+        f"no time column; the header is: {names}; name one time_s, time_ms, time_us, tick, period_s, period_us or "
         "period_tick, or give --time-column (and --crank-column for a waveform)"
     )
 

@@ -1,4 +1,4 @@
-"""A delimited text table of numbers: find its delimiter, decimal mark, header and units, read it in chunks."""  # noqa: E501
+"""A delimited text table of numbers: find its delimiter, decimal mark, header and units, read it in chunks."""
 
 from __future__ import annotations
 
@@ -267,7 +267,7 @@ def _bad_cell(path: Path, head: bytes, layout: Layout, row: int, column: int) ->
     if column >= len(cells) or not cells[column]:
         return InputError(f"{path}, line {number}: {printable(name)} is missing; fill it or delete the line")
     return InputError(
-        f"{path}, line {number}: {printable(name)} is {printable(cells[column])!r}, not a finite number; correct or delete it"  # noqa: E501
+        f"{path}, line {number}: {printable(name)} is {printable(cells[column])!r}, not a finite number; correct or delete it"
     )
 
 

@@ -87,7 +87,7 @@ def survey(x: SampleArray) -> Levels:
 
     The noise is the standard deviation that the quietest fifth of the second or fourth differences shows,
     or a third of the quantisation step where that is larger.
-    """  # noqa: E501
+    """
     y = x.astype(np.float64)
     low, high = (float(v) for v in np.percentile(y, (0.5, 99.5)))
     if high <= low:
@@ -169,7 +169,7 @@ def choose(
     levels = survey(np.concatenate([y for y, _ in parts]))
     if not levels.span > 0 or levels.span < 8 * levels.noise:
         raise InputError(
-            f"{source}: no crank edge: the crank signal stays between {levels.low:.4g} and {levels.high:.4g}; "  # noqa: E501
+            f"{source}: no crank edge: the crank signal stays between {levels.low:.4g} and {levels.high:.4g}; "
             "check the channel and the probe"
         )
     signs = {"rising": (1,), "falling": (-1,)}.get(edge or "", (1, -1))
@@ -195,7 +195,7 @@ def choose(
     if not best:
         text = f"threshold {threshold:g}" if threshold is not None else "any threshold"
         raise InputError(
-            f"{source}: no crank edge at {text}; the signal lies between {levels.low:.4g} and {levels.high:.4g}"  # noqa: E501
+            f"{source}: no crank edge at {text}; the signal lies between {levels.low:.4g} and {levels.high:.4g}"
         )
     return better_edge(best), levels
 

@@ -83,7 +83,7 @@ def _format(path: Path, body: bytes) -> Format:
         tag = struct.unpack("<H", body[24:26])[0]
     if tag not in (_PCM, _FLOAT) or bits not in ((8, 16, 24, 32) if tag == _PCM else (32, 64)):
         raise InputError(
-            f"{path}: WAV coding {tag} with {bits} bits is not read; export PCM of 16, 24 or 32 bits, or float"  # noqa: E501
+            f"{path}: WAV coding {tag} with {bits} bits is not read; export PCM of 16, 24 or 32 bits, or float"
         )
     if not 1 <= channels <= 64 or not 100 <= rate <= 100_000_000:
         raise InputError(f"{path}: {channels} channels at {rate} Hz; the fmt chunk is damaged")

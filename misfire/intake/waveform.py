@@ -60,7 +60,7 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
     crank, spikes = without_spikes(crank, parts, choice.edges)
     if spikes:
         notes.append(
-            f"{spikes} single-sample spikes stand in the {len(parts)} stretches looked at; such spikes are passed over."  # noqa: E501
+            f"{spikes} single-sample spikes stand in the {len(parts)} stretches looked at; such spikes are passed over."
         )
         choice, levels = choose(
             stretches(crank), threshold=options.threshold_v, edge=edge, source=samples.source
