@@ -1,0 +1,101 @@
+"""README and docstrings hold what they promise: every command shown, every shown line runs, every name told."""
+
+from __future__ import annotations
+
+import inspect
+import itertools
+import re
+import shlex
+import shutil
+from pathlib import Path
+
+import pytest
+import typer
+
+import misfire
+from misfire.cli import app, main
+
+ROOT = Path(__file__).resolve().parents[1]
+DEMO = ROOT / "datasets" / "demo"
+MANUAL = (ROOT / "README.md").read_text("utf-8")
+FILES = (
+    "before.csv.gz", "after.csv.gz", "engine.toml", "before_channels.csv", "before_counts.csv",
+    "after_channels.csv", "after_counts.csv",
+)  # fmt: skip
+
+
+def console_lines(text: str) -> list[str]:
+    """The `$ misfire ...` lines of fenced console blocks, in order, lines continued with a backslash joined."""
+    lines = []
+    for block in re.findall(r"^```console\n(.*?)^```", text, re.M | re.S):
+        joined = re.sub(r"\\\n\s*(?:> )?", "", block)
+        lines += [s[2:].strip() for s in joined.splitlines() if s.startswith("$ misfire")]
+    return lines
+
+
+LINES = console_lines(MANUAL)
+COMMANDS = sorted(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
+
+
+def test_console_lines_are_taken_from_console_blocks_only() -> None:
+    text = "```\n$ misfire no\n```\n\n```console\n$ misfire a \\\n    --b\nanswer\n$ ls\n$ misfire c\n```\n"
+    assert console_lines(text) == ["misfire a --b", "misfire c"]
+
+
+def test_every_command_has_an_example() -> None:
+    assert len(COMMANDS) >= 9
+    shown = {line.split()[1] for line in LINES if len(line.split()) > 1}
+    assert set(COMMANDS) - shown == set()
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of somebody who follows README: the demonstration files, and what earlier lines wrote."""
+    folder = tmp_path_factory.mktemp("shop")
+    for name in FILES:
+        shutil.copy(DEMO / name, folder / name)
+    return folder
+
+
+@pytest.fixture
+def inside(shop: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(shop)
+    return shop
+
+
+@pytest.mark.parametrize("line", LINES)
+def test_every_line_of_the_manual_runs(line: str, inside: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    words = shlex.split(line, comments=True)
+    assert not {"|", ">", ">>", "&&", ";", "*"} & set(words), "an example is one plain command"
+    monkeypatch.setattr("sys.argv", words)
+    with pytest.raises(SystemExit) as end:
+        main()
+    assert end.value.code in (0, None)
+    for name in named_files(words):
+        assert (inside / name).exists(), f"{name} was promised and not written"
+
+
+def named_files(words: list[str]) -> list[str]:
+    """Files that a line says it writes."""
+    writes = {"--json", "--events", "--report", "--save", "--out"}
+    return [b for a, b in itertools.pairwise(words) if a in writes and b != "-"]
+
+
+def test_every_public_name_has_a_docstring() -> None:
+    names = [n for n in misfire.__all__ if n != "__version__"]
+    assert len(names) >= 10
+    for name in names:
+        thing = getattr(misfire, name)
+        # a dataclass without one gets its signature as docstring, which says nothing
+        told = inspect.cleandoc(thing.__doc__ or "")
+        assert told, name
+        assert not told.startswith(f"{name}("), name
+        if inspect.isclass(thing):
+            for key, member in vars(thing).items():
+                if key.startswith("_") or not (inspect.isfunction(member) or isinstance(member, property)):
+                    continue
+                assert (member.__doc__ or "").strip(), f"{name}.{key}"
+
+
+def test_the_package_itself_is_told() -> None:
+    assert "crank" in (misfire.__doc__ or "")
