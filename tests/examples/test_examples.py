@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -36,7 +37,11 @@ def test_analyse_a_log(capsys: pytest.CaptureFixture[str]) -> None:
     out = capsys.readouterr().out
     missed = {int(c): int(n) for c, n in re.findall(r"cylinder (\d): (\d+) of \d+ firings missed", out)}
     assert sorted(missed) == [1, 2, 3, 4, 5, 6]
-    assert max(missed, key=lambda c: missed[c]) == 5
+    truth = json.loads((FOLDER.parent / "datasets" / "demo" / "before_truth.json").read_text("utf-8"))[
+        "misfires"
+    ]
+    # four of five is a floor for an example, our own choice; tests of the decision ask for more
+    assert 0.8 * truth["5"] <= missed[5] <= truth["5"] + 1
     assert missed[3] <= 1
     assert missed[4] <= 1
     assert "True misfire in cylinder 5" in out.splitlines()[0]
