@@ -151,6 +151,8 @@ def find_wheel(t: FloatArray) -> Wheel:
     c = gap_candidates(t)
     if c.size >= 2:
         steps = np.diff(c)
+        if (several := _several_gaps(t, c, steps)) is not None:
+            return several
         steps = steps[steps > 3]
         if steps.size:
             counts = np.bincount(steps)
@@ -163,6 +165,41 @@ def find_wheel(t: FloatArray) -> Wheel:
         "no regular gap in the crank edges: the wheel cannot be found; name it with --wheel (60-2, 36-1, 24 ...), "
         "and for an evenly toothed wheel record the cam or a cylinder-1 mark as well"
     )
+
+
+def _several_gaps(t: FloatArray, c: IntArray, steps: IntArray) -> Wheel | None:
+    """A wheel with two to four gaps that do not all look alike; None when the log shows no such wheel.
+
+    A turn then holds a fixed row of tooth counts that repeats, and each gap has its own length. Like gaps
+    at like distances (two gaps 180 deg apart) look exactly like a wheel with fewer teeth.
+    """
+    for n in (2, 3, 4):
+        if steps.size < 3 * n:
+            return None
+        again = steps[n:] == steps[:-n]
+        if again.mean() < 0.7:
+            continue
+        first = int(np.flatnonzero(np.convolve(again, np.ones(n), "valid") == n)[0])
+        row = steps[first : first + n]
+        dt = np.diff(t)
+        pitch = np.median(np.lib.stride_tricks.sliding_window_view(dt, 9), axis=1)
+        ratio = dt[c] / pitch[np.clip(c - 4, 0, pitch.size - 1)]
+        length = np.array([np.median(ratio[first + k :: n]) for k in range(n)])  # gap k stands before row k
+        pitches = np.maximum(2, np.rint(length)).astype(np.int64)
+        if np.ptp(row) == 0 or np.ptp(row + np.roll(pitches, -1)) == 0:
+            # one gap a turn; a weak first tooth that is lost every other turn looks like this too
+            return None
+        # position 0 follows the longest gap; of like ones, the one with most teeth behind it
+        k = max(range(n), key=lambda i: (pitches[i], row[i]))
+        row, pitches = np.roll(row, -k), np.roll(pitches, -k)
+        gone: list[int] = []
+        at = 0
+        for teeth, gap in zip(row.tolist(), np.roll(pitches, -1).tolist(), strict=True):
+            at += teeth
+            gone += range(at, at + gap - 1)
+            at += gap - 1
+        return Wheel(at, tuple(gone))
+    return None
 
 
 def _name_wheel(t: FloatArray, gaps: IntArray, teeth: int) -> Wheel:
@@ -191,34 +228,50 @@ def _looks_like(t: FloatArray) -> str:
 
 def _anchors(t: FloatArray, wheel: Wheel) -> IntArray:
     """Edges before the longest gap, as many as fit the wheel's count of teeth."""
-    angles = wheel.tooth_angles_deg
-    steps = np.diff(np.append(angles, TURN_DEG))
-    longest = steps[-1] / wheel.pitch_deg
-    least = GAP_FROM if longest <= 2.2 else 2.2
-    c = gap_candidates(t, least)
-    if c.size < 2:
-        c = gap_candidates(t, GAP_FROM)
-    if np.count_nonzero(steps > 1.5 * wheel.pitch_deg) > 1:
-        c = _longest_of_several(t, c, steps)
-    return c
+    steps = np.diff(np.append(wheel.tooth_angles_deg, TURN_DEG)) / wheel.pitch_deg
+    longest = float(steps[-1])
+    others = np.sort(steps[:-1])
+    second = float(others[-1]) if others.size else 1.0
+    if second <= 1.5:
+        c = gap_candidates(t, GAP_FROM if longest <= 2.2 else 2.2)
+        return c if c.size >= 2 else gap_candidates(t, GAP_FROM)
+    if longest > second + 0.7:
+        # one gap is longer than all others and is known by its length alone
+        c = gap_candidates(t, (longest + second) / 2)
+        if c.size >= 2:
+            return c
+    return _longest_of_several(gap_candidates(t, min(GAP_FROM, 0.85 * second)), steps)
 
 
-def _longest_of_several(t: FloatArray, c: IntArray, steps: FloatArray) -> IntArray:
-    """On a wheel with several gaps keep the candidates that stand where position 0 follows.
+def _longest_of_several(c: IntArray, steps: FloatArray) -> IntArray:
+    """On a wheel with several like gaps keep the candidates that stand where position 0 follows.
 
-    The counts of teeth between gaps form a pattern around the turn; the rotation that fits most is taken.
+    Every candidate is judged by the counts of teeth to its neighbours on both sides, so that a gap missed or
+    seen too often spoils its own turn only. Where the counts fit two places alike (a wheel that repeats
+    itself), the first such place of the log is taken and followed from there by the count of teeth.
     """
     if c.size < 3:
         return c
-    gap_after = np.flatnonzero(steps > 1.5 * np.median(steps))
-    between = np.diff(np.append(gap_after, gap_after[0] + steps.size))  # from each gap to the next
-    n = gap_after.size
+    teeth = steps.size
+    gap_after = np.flatnonzero(steps > 1.5)
+    ahead = np.diff(np.append(gap_after, gap_after[0] + teeth))  # from each gap to the next
+    behind = np.roll(ahead, 1)
     seen = np.diff(c)
-    fits = [np.count_nonzero(seen == np.resize(np.roll(between, -r), seen.size)) for r in range(n)]
-    r = int(np.argmax(fits))
-    last = n - 1
-    keep = np.arange(c.size) % n == (last - r) % n
-    return np.asarray(c[keep], dtype=np.int64)
+    to_next = np.append(seen, 0)
+    from_last = np.insert(seen, 0, 0)
+    fits = (to_next[:, None] == ahead) & (from_last[:, None] == behind)
+    fits[0] = to_next[0] == ahead
+    fits[-1] = from_last[-1] == behind
+    mine = fits[:, -1]
+    alike = [r for r in range(1, ahead.size) if np.array_equal(np.roll(ahead, r), ahead)]
+    if alike:
+        # sectors repeat: counted on from the first one, an edge too many or too few rounded away
+        at = np.flatnonzero(mine)
+        sector = teeth * alike[0] // ahead.size
+        number = np.cumsum(np.rint(np.diff(c[at], prepend=c[at[:1]]) / sector))
+        mine = np.zeros(c.size, dtype=bool)
+        mine[at[number % (teeth // sector) == 0]] = True
+    return np.asarray(c[mine], dtype=np.int64)
 
 
 def _number_gap(t: FloatArray, wheel: Wheel, found: bool) -> Crank:
