@@ -99,3 +99,25 @@ def test_every_public_name_has_a_docstring() -> None:
 
 def test_the_package_itself_is_told() -> None:
     assert "crank" in (misfire.__doc__ or "")
+
+
+def test_the_drawing_of_the_house_names_every_room() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    house = text.split("## The house")[1].split("## How data walks")[0]
+    rooms = {
+        p.name + ("/" if p.is_dir() else "")
+        for p in (ROOT / "misfire").iterdir()
+        if not p.name.startswith("__") and (p.suffix == ".py" or any(p.glob("*.py")))
+    }
+    assert len(rooms) > 15
+    assert {r for r in rooms if r not in house} == set()
+
+
+def test_files_named_for_contributors_exist() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    named = re.findall(r"python -m pytest ([a-z_/. ]+)", text)
+    paths = [w for names in named for w in names.split() if w.startswith("tests")]
+    paths += re.findall(r"`((?:tests|intake|report|cli|simulate)/[a-z_/]+(?:\.py)?)`", text)
+    assert len(paths) > 8
+    missing = [p for p in paths if not (ROOT / p).exists() and not (ROOT / "misfire" / p).exists()]
+    assert missing == []
