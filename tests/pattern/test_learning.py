@@ -1,0 +1,131 @@
+"""The learned tooth spacing against spacings that were put in."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from misfire.crank import Crank, number_edges
+from misfire.engine import Engine, Wheel
+from misfire.pattern import learn_pattern, residual_angles, segment_error_pct, without_firing_orders
+
+WHEEL = Wheel.regular(60, 2)
+ENGINE = Engine.from_order([1, 3, 4, 2], wheel=WHEEL)
+
+
+def coast_down(
+    error_deg: np.ndarray, *, turns: int = 120, from_rpm=3000.0, to_rpm=1500.0, noise_s=0.0, seed=1
+):
+    """Edge times of a wheel with known tooth errors while w^2 falls evenly with the angle (constant torque).
+
+    Exact: w^2 = w0^2 - k th, so t = 2 th / (w0 + w(th)).
+    """
+    k = np.arange(turns * 60)
+    k = k[k % 60 < 58]
+    angle = np.radians(k * 6.0 + error_deg[k % 60])
+    w0, w1 = from_rpm * np.pi / 30, to_rpm * np.pi / 30
+    slope = (w0**2 - w1**2) / (turns * 2 * np.pi)
+    w = np.sqrt(w0**2 - slope * angle)
+    t = 2 * angle / (w0 + w) + 1.0
+    return t + np.random.default_rng(seed).normal(0, noise_s, t.size)
+
+
+def pattern_of(seed: int) -> np.ndarray:
+    """Random errors of 0.05 deg rms without the orders of the firing frequency, which no log can tell."""
+    raw = np.random.default_rng(seed).normal(0, 0.05, 58)
+    return without_firing_orders(raw, WHEEL, ENGINE)
+
+
+def number(t: np.ndarray) -> Crank:
+    return number_edges(t, WHEEL)
+
+
+def test_a_perfect_wheel_reads_as_perfect():
+    crank = number(coast_down(np.zeros(58)))
+    learned = learn_pattern(crank, ENGINE, np.ones(crank.turns, dtype=bool))
+    assert learned.learned_from == "fuel_cut"
+    assert np.nanmax(np.abs(learned.error_deg)) < 0.001
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_known_errors_come_back(seed: int):
+    """0.05 deg rms, 1 us clock, decelerating: 0.002-0.010 deg rms were reached elsewhere [simulated]."""
+    error = pattern_of(seed)
+    t = np.round(coast_down(error, from_rpm=3000, to_rpm=2000, turns=100) * 1e6) / 1e6
+    crank = number(t)
+    learned = learn_pattern(crank, ENGINE, np.ones(crank.turns, dtype=bool))
+    inner = slice(1, 57)
+    miss = learned.error_deg[inner] - error[inner]
+    assert np.std(miss) < 0.010
+    assert np.corrcoef(learned.error_deg[inner], error[inner])[0, 1] > 0.99
+    # the stated error is honest: neither far too small nor useless
+    pull = miss / learned.sd_deg[inner]
+    assert 0.2 < np.std(pull) < 3.0
+
+
+def test_the_sign_is_late_is_positive():
+    error = np.zeros(58)
+    error[30] = 0.2  # the tooth's edge passes 0.2 deg after its nominal angle
+    crank = number(coast_down(error))
+    learned = learn_pattern(crank, ENGINE, np.ones(crank.turns, dtype=bool))
+    assert int(np.nanargmax(learned.error_deg)) == 30
+    # part of a single tooth's error lies in the orders that are taken out
+    assert learned.error_deg[30] == pytest.approx(without_firing_orders(error, WHEEL, ENGINE)[30], abs=0.01)
+    assert learned.error_deg[30] > 0.1
+
+
+def test_orders_of_the_firing_frequency_are_taken_out():
+    """An inline four: order 2 looks exactly like inertia ripple (0.34 deg peak to peak [simulated])."""
+    angle = np.radians(WHEEL.tooth_angles_deg)
+    ripple = 0.17 * np.cos(2 * angle + 0.4) + 0.05 * np.sin(4 * angle)
+    assert np.abs(without_firing_orders(ripple, WHEEL, ENGINE)).max() < 1e-9
+    runout = 0.1 * np.cos(angle)
+    kept = without_firing_orders(runout, WHEEL, ENGINE)
+    assert np.corrcoef(kept, runout)[0, 1] > 0.95
+    # three cylinders: whole multiples of three only
+    three = Engine.from_order([1, 3, 2], wheel=WHEEL)
+    assert np.abs(without_firing_orders(0.1 * np.cos(3 * angle), WHEEL, three)).max() < 1e-9
+    assert np.abs(without_firing_orders(0.1 * np.cos(2 * angle), WHEEL, three)).max() > 0.05
+
+
+def test_residuals_do_not_depend_on_the_speed():
+    """A geometric error keeps its angle: the same tooth reads the same at 3000 and at 1500 rpm [derived]."""
+    error = pattern_of(3)
+    crank = number(coast_down(error))
+    residual, speed = residual_angles(crank)
+    fast = np.nanmean(residual[10:30], axis=0)
+    slow = np.nanmean(residual[-30:-10], axis=0)
+    assert np.nanmean(speed[10:30]) > 1.3 * np.nanmean(speed[-30:-10])
+    np.testing.assert_allclose(fast, slow, atol=0.004)
+
+
+def test_a_pattern_that_moves_is_called_unstable():
+    error = pattern_of(4)
+    other = error.copy()
+    other[20] += 0.25
+    still = coast_down(error, turns=100)
+    half = still.size // 2
+    moved = np.concatenate((still[:half], coast_down(other, turns=100)[half:]))
+    motoring = np.ones(number(still).turns, dtype=bool)
+    assert learn_pattern(number(still), ENGINE, motoring).stable is True
+    unstable = learn_pattern(number(moved), ENGINE, motoring)
+    assert unstable.stable is False
+    assert unstable.drift_deg > 0.1
+
+
+def test_one_steady_speed_with_fire_teaches_nothing():
+    crank = number(coast_down(pattern_of(5), from_rpm=2000, to_rpm=1990))
+    learned = learn_pattern(crank, ENGINE, None)
+    assert learned.learned_from == "none"
+    assert not learned.known
+
+
+def test_segment_error_of_a_shift_between_two_halves():
+    """0.1 deg on a 180 deg segment is 0.056 % [derived]."""
+    crank = number(coast_down(np.zeros(58)))
+    learned = learn_pattern(crank, ENGINE, np.ones(crank.turns, dtype=bool))
+    step = np.where(WHEEL.tooth_angles_deg < 180.0, 0.0, 0.1)
+    shifted = type(learned)("given", step, np.full(58, 0.001), 100, True)
+    value, sd = segment_error_pct(shifted, WHEEL, np.array([90.0, 270.0]), 180.0)
+    assert value == pytest.approx([0.0556, -0.0556], abs=0.0002)
+    assert (sd > 0).all()
