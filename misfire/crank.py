@@ -529,8 +529,7 @@ def _number_even(t: FloatArray, wheel: Wheel, mark_s: FloatArray | None, found: 
     bad_turns: list[int] = []
     notes: tuple[str, ...] = ()
     if mark_s is not None and mark_s.size:
-        at = np.searchsorted(t, mark_s)
-        at = at[(at > 0) & (at < t.size)]
+        at = _marks_in_teeth(t, mark_s, n)
         if at.size:
             start = int(at[0]) % n
             step = np.diff(at)
@@ -565,8 +564,29 @@ def _number_even(t: FloatArray, wheel: Wheel, mark_s: FloatArray | None, found: 
             block[b + 1 :] += 1
     if bad_turns and mark_s is not None:
         # renumber after each break from the next mark on
-        time, faulty, block = _renumber_even(t, n, np.searchsorted(t, mark_s))
+        time, faulty, block = _renumber_even(t, n, at)
     return Crank(time, wheel, block, faulty, t.size, extra, lost, resyncs, 0, tuple(faults), found, notes)
+
+
+def _marks_in_teeth(t: FloatArray, mark_s: FloatArray, n: int) -> IntArray:
+    """Index of the tooth after each mark, one mark a cycle (or turn) where the log holds several.
+
+    Counted on from the first mark in whole teeth of the interpolated distance, so that a mark that falls
+    together with a tooth does not seem to gain and lose one.
+    """
+    after = np.searchsorted(t, mark_s)
+    ok = (after > 0) & (after < t.size)
+    after, mark = after[ok], mark_s[ok]
+    if not after.size:
+        return np.empty(0, dtype=np.int64)
+    place = after + (mark - t[after - 1]) / (t[after] - t[after - 1])
+    for every in range(1, min(9, place.size)):
+        step = place[every:] - place[:-every]
+        if np.mean(np.abs(step - n * np.rint(step / n)) < 0.5) > 0.5 and np.median(step) > 0.5 * n:
+            place, after = place[::every], after[::every]
+            break
+    at = after[0] + np.rint(place - place[0]).astype(np.int64)
+    return np.asarray(at[at < t.size], dtype=np.int64)
 
 
 def _renumber_even(t: FloatArray, n: int, at: IntArray) -> tuple[FloatArray, BoolArray, IntArray]:

@@ -72,8 +72,11 @@ def running_median(x: FloatArray, width: int) -> FloatArray:
     return np.asarray(median_filter(filled, size=width, mode="reflect"), dtype=float)
 
 
-def running_high(x: FloatArray, width: int) -> FloatArray:
-    """Running 70th percentile: the healthy level even where up to half of the events are lost."""
+def running_high(x: FloatArray, width: int, side: int = 0) -> FloatArray:
+    """Running 70th percentile: the healthy level even where up to half of the events are lost.
+
+    `side` -1 looks at the events before, +1 at those after, 0 at both.
+    """
     from scipy.ndimage import percentile_filter
 
     ok = np.isfinite(x)
@@ -86,8 +89,15 @@ def running_high(x: FloatArray, width: int) -> FloatArray:
         whole = x.size // step * step
         blocks = np.sort(filled[:whole].reshape(-1, step), axis=1)[:, int(0.7 * (step - 1) + 0.5)]
         centre = (np.arange(blocks.size) + 0.5) * step
-        return np.interp(np.arange(x.size), centre, running_median(blocks, 5))
-    return np.asarray(percentile_filter(filled, 70, size=width, mode="reflect"), dtype=float)
+        where = np.arange(x.size) + side * (width // 2 + 1)
+        return np.interp(where, centre, running_median(blocks, 3))
+    high = np.asarray(percentile_filter(filled, 70, size=width, mode="reflect"), dtype=float)
+    if side:
+        at = np.arange(x.size) + side * (width // 2 + 1)
+        inside = (at >= 0) & (at < x.size)
+        # at the ends of the log one side has too few events: the other one serves
+        high = np.where(inside, high[np.clip(at, 0, x.size - 1)], high)
+    return high
 
 
 def _mad(x: FloatArray) -> float:
@@ -177,8 +187,11 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     if use.sum() < 2 * n_cyl:
         use = good & ~motoring
     x = np.where(use, events.energy, np.nan)
-    base = running_high(x, max(4 * n_cyl + 1, 13))
-    dev = events.energy - base
+    width = max(2 * n_cyl + 1, 9)
+    past, future = running_high(x, width, -1), running_high(x, width, 1)
+    # a misfire lies below what comes before and what comes after; a step of the load only below one of them
+    dev = events.energy - np.fmin(past, future)
+    worse = events.energy - np.fmax(past, future)
     expected = _expected(level, events, use, engine)
     calm = use & ~_near_change(motoring, 2 * n_cyl) & _steady_speed(events.rpm, n_cyl)
     scale = _cluster_scale(dev / expected, events.place, events.rpm, calm, n_cyl)
@@ -199,6 +212,11 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     state[shaky], reason[shaky] = UNUSABLE, 5
     state[~good], reason[~good] = UNUSABLE, 1
     # no cylinder at all works for a cycle or more: that is a short fuel cut, not a misfire of each
+    unclear = (-worse / expected >= MISFIRE_FROM) & (lost > 0.4) & (state == FIRING)
+    state[unclear], reason[unclear] = UNUSABLE, 5
+    joined = _touching((lost > 0.6) & good, motoring)
+    motoring = motoring | joined
+    state[joined] = MOTORING
     silent = _run_length((lost > 0.65) & good & ~limit) >= max(n_cyl, 3)
     silent = _slowing_runs(silent, events.rpm, 0.998) & (state != MOTORING)
     state[silent] = MOTORING
@@ -345,6 +363,17 @@ def _shaken(lost: FloatArray, state: IntArray, n_cyl: int) -> BoolArray:
     g = np.convolve(gain, kernel, mode="same")
     m = np.convolve(loss, kernel, mode="same")
     return np.asarray((g >= 3) & (g >= 0.5 * m) & (state != MOTORING), dtype=bool)
+
+
+def _touching(low: BoolArray, core: BoolArray) -> BoolArray:
+    """Runs of `low` or `core` that hold at least one event of `core`."""
+    both = low | core
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], both, [False])).astype(np.int8))).reshape(-1, 2)
+    held = np.concatenate(([0], np.cumsum(core.astype(np.int64))))
+    out = np.zeros(low.size, dtype=bool)
+    for lo, hi in edges[held[edges[:, 1]] > held[edges[:, 0]]] if edges.size else ():
+        out[lo:hi] = True
+    return out
 
 
 def _steady_speed(rpm: FloatArray, n_cyl: int) -> BoolArray:

@@ -9,7 +9,7 @@ import numpy as np
 from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
 from misfire.errors import InputError
-from misfire.gas import GasShape
+from misfire.gas import GasShape, late_burn
 from misfire.phase import Phase, _misfit, _turn_difference, find_tdc, mark_angles, mean_wave
 from misfire.work import Grid
 
@@ -38,20 +38,33 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
     notes: list[str] = []
     rows = np.arange(crank.turns)
     known = crank.wheel.first_tooth_after_tdc1_deg
+    cam = marks.cam_s is not None and marks.cam_s.size > 0 and bool(engine.cam_edges_deg)
+    # an evenly toothed wheel has no tooth of its own: the angle says where teeth stand, not which is the first
+    even_wheel = not crank.wheel.missing and crank.wheel.angles_deg is None
+    lattice = known if even_wheel else None
+    if even_wheel and not cam:
+        known = None
     tdc_found = known is None
+    named = False
     turn_hint: int | None = None
     if known is None:
-        angle, turn_hint, fit = find_tdc(grid, crank, engine, shape)
-        start = [
-            (-(angle + TURN_DEG * (turn_hint or 0)) - engine.interval_deg * j) % CYCLE_DEG
-            for j in range(engine.cylinders)
-        ]
-        if not engine.even_firing:
-            start = [start[0]]
+        angle, turn_hint, fit = find_tdc(
+            # small single-cylinder engines burn later than the usual best timing (seen in public recordings)
+            grid,
+            crank,
+            engine,
+            late_burn(shape) if engine.cylinders == 1 else shape,
+        )
+        start = [(-(angle + TURN_DEG * (turn_hint or 0)) - r) % CYCLE_DEG for r in _rotations(engine)]
+        if lattice is not None:
+            pitch = crank.wheel.pitch_deg
+            start = [(lattice + pitch * round((s - lattice) / pitch)) % CYCLE_DEG for s in start]
         notes.append(
             f"TDC found from compression and combustion: {angle % engine.interval_deg:.1f} deg after the first tooth, "
             f"modulo one firing interval (the shapes explain {100 * max(fit, 0.0):.0f} % of the wave)"
         )
+    elif even_wheel:
+        start = [(known + crank.wheel.pitch_deg * k) % CYCLE_DEG for k in range(2 * crank.wheel.positions)]
     else:
         start = [float(known), float(known) + TURN_DEG]
     references = []
@@ -66,7 +79,7 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
         references.append(
             ("cylinder-1 marks", marks.cylinder1_s, np.array(angles), engine.interval_deg / 2 + 1)
         )
-    if marks.cam_s is not None and marks.cam_s.size and engine.cam_edges_deg:
+    if cam and marks.cam_s is not None and engine.cam_edges_deg:
         references.append(("cam edges", marks.cam_s, np.array(engine.cam_edges_deg), 40.0))
     elif engine.cam_edges_deg:
         notes.append("the engine file describes a cam, but the log has no cam edges")
@@ -81,18 +94,38 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
                 f"the {label} stand {cost[best]:.0f} deg from where the engine file has them: "
                 "first_tooth_after_tdc1_deg, the mark's angle or the wheel is wrong; correct the engine file"
             )
-        others = np.delete(cost, best)
-        if not others.size or others.min() > cost[best] + CLEAR_BY_DEG:
+        away = np.abs((np.array(start) - start[best] + TURN_DEG) % CYCLE_DEG - TURN_DEG)
+        others = np.flatnonzero(away > (0.4 * engine.interval_deg if tdc_found else 60.0))
+        clear = min(CLEAR_BY_DEG, 0.1 * engine.interval_deg)
+        near = others[cost[others] <= cost[best] + clear]
+        if not near.size:
             second = _second_by_block(row, angle_deg, start[best], at_deg, crank)
             return Phase(start[best] % TURN_DEG, second, "measured", True, tdc_found, tuple(notes))
         notes.append(f"the {label} fit both turns of the cycle and cannot tell them apart")
+        if (np.abs(away[near] - TURN_DEG) < 1.0).all():
+            # a mark of every turn still says which pair of companions stands where
+            start = [start[best], *(start[int(k)] for k in near)]
+            named = True
     second = (rows % 2 == 1) == (start[0] < TURN_DEG)
-    named = not tdc_found or engine.cylinders == 1
+    named = named or not tdc_found or engine.cylinders == 1
     if engine.cylinders == 1 or not engine.companions:
         told = _turn_from_work(crank, grid, engine, start[0] % TURN_DEG, shape)
         if told is not None:
             return Phase(start[0] % TURN_DEG, told, "measured", named, tdc_found, tuple(notes))
     return Phase(start[0] % TURN_DEG, second, "unknown", named, tdc_found, tuple(notes))
+
+
+def _rotations(engine: Engine) -> list[float]:
+    """Angles [deg] by which the cycle may be turned so that firings fall on firings again."""
+    event = engine.event_deg
+    if engine.even_firing:
+        return [engine.interval_deg * j for j in range(engine.cylinders)]
+    fits = []
+    for r in event:
+        off = np.abs((event[:, None] + r - event + TURN_DEG) % CYCLE_DEG - TURN_DEG)
+        if off.min(axis=1).max() < 1.0:
+            fits.append(float(r))
+    return fits
 
 
 def _distance(row: IntArray, angle_deg: FloatArray, start: float, at_deg: FloatArray, crank: Crank) -> float:

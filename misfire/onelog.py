@@ -8,9 +8,20 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from misfire.crank import BoolArray, Crank, number_edges
-from misfire.decide import MISFIRE, MONITOR_FROM, MOTORING, UNUSABLE, Decision, decide, decide_single
+from misfire.crank import BoolArray, Crank, IntArray, number_edges
+from misfire.decide import (
+    FIRING,
+    MISFIRE,
+    MONITOR_FROM,
+    MOTORING,
+    UNUSABLE,
+    Decision,
+    decide,
+    decide_single,
+    running_median,
+)
 from misfire.engine import TURN_DEG, Engine, FloatArray
+from misfire.errors import InputError
 from misfire.gas import GasShape
 from misfire.intake.recording import Channels, Recording
 from misfire.naming import Marks, find_phase, place_name
@@ -104,24 +115,32 @@ def study(
     if given is not None:
         pattern = given
         if given.error_deg.size != crank.wheel.teeth:
-            from misfire.errors import InputError
-
             raise InputError(
                 f"the given pattern has {given.error_deg.size} teeth, the log's wheel {crank.wheel.teeth}; "
                 "give the pattern of this wheel"
             )
     else:
-        pattern = learn_pattern(crank, engine, _motoring_turns(crank, first, before, channels, raw))
+        pattern = learn_pattern(
+            crank,
+            engine,
+            _motoring_turns(crank, first, before),
+            _level_of_turns(crank, first),
+            _healthy_turns(crank, first, before),
+        )
     lap("pattern")
     if pattern.known:
         grid = make_grid(crank, pattern.error_deg)
+        apparent = make_grid(crank, pattern.apparent_deg) if pattern.apparent_deg is not None else None
         sd = float(np.nanmedian(pattern.sd_deg)) if np.isfinite(pattern.sd_deg).any() else 0.005
-        events = measure(grid, crank, engine, phase.first_deg, phase.second_turn, shape, max(sd, 0.001))
+        events = measure(
+            grid, crank, engine, phase.first_deg, phase.second_turn, shape, max(sd, 0.001), apparent
+        )
         cut, load = _from_channels(channels, events.time_s)
-        decision = _decide(grid, crank, engine, phase, shape, events, cut, True)
+        sure = pattern.learned_from != "speed_sweep" or _speed_ratio(events) >= 1.4
+        decision = _decide(grid, crank, engine, phase, shape, events, cut, sure)
     else:
         events, decision = first, before
-    phase = _tie_by_cut(phase, engine, events, decision, known_cuts, notes)
+    phase = _tie_by_cut(phase, crank, engine, events, decision, known_cuts, notes)
     lap("decision")
     label = _labels(engine, phase, events)
     segments, by_place = _segments(pattern, engine, phase)
@@ -194,22 +213,50 @@ def _from_channels(channels: Channels | None, time_s: FloatArray) -> tuple[Float
     return cut, load
 
 
-def _motoring_turns(
-    crank: Crank, events: Events, decision: Decision, channels: Channels | None, grid: Grid
-) -> BoolArray:
+def _speed_ratio(events: Events) -> float:
+    return float(np.percentile(events.rpm, 95) / np.percentile(events.rpm, 5)) if events.rpm.size else 1.0
+
+
+def _level_of_turns(crank: Crank, events: Events) -> FloatArray:
+    """Mean combustion energy [rad^2/s^2] around each turn."""
+    ok = np.isfinite(events.level)
+    if ok.sum() < 2:
+        return np.ones(crank.turns)
+    smooth = running_median(events.level[ok], 9)
+    return np.interp(np.arange(crank.turns), events.turn[ok], smooth)
+
+
+def _healthy_turns(crank: Crank, events: Events, decision: Decision) -> BoolArray:
+    """Turns in and around which every cylinder fires, away from any change."""
+    sick = np.zeros(crank.turns, dtype=np.int64)
+    np.add.at(sick, events.turn, (decision.state != FIRING).astype(np.int64))
+    seen = np.zeros(crank.turns, dtype=np.int64)
+    np.add.at(seen, events.turn, 1)
+    return np.asarray((_around(sick) == 0) & (_around(seen) > 0), dtype=bool)
+
+
+def _around(count: IntArray, reach: int = 2) -> IntArray:
+    """Sum over a turn and its neighbours."""
+    total = np.concatenate(([0], np.cumsum(count)))
+    at = np.arange(count.size)
+    out = total[np.minimum(at + reach + 1, count.size)] - total[np.maximum(at - reach, 0)]
+    return np.asarray(out, dtype=np.int64)
+
+
+def _motoring_turns(crank: Crank, events: Events, decision: Decision) -> BoolArray:
     """Turns all of whose events are in fuel cut, two turns of margin at each end."""
     seen = np.zeros(crank.turns, dtype=np.int64)
     cut = np.zeros(crank.turns, dtype=np.int64)
     np.add.at(seen, events.turn, 1)
     np.add.at(cut, events.turn, (decision.state == MOTORING).astype(np.int64))
     # a turn without an event of its own (one cylinder) goes with its neighbours
-    near_seen = np.convolve(seen, np.ones(5, dtype=np.int64), mode="same")
-    near_cut = np.convolve(cut, np.ones(5, dtype=np.int64), mode="same")
+    near_seen, near_cut = _around(seen), _around(cut)
     return np.asarray((near_seen > 0) & (near_seen == near_cut), dtype=bool)
 
 
 def _tie_by_cut(
     phase: Phase,
+    crank: Crank,
     engine: Engine,
     events: Events,
     decision: Decision,
@@ -231,13 +278,27 @@ def _tie_by_cut(
             )
             continue
         want = engine.firing_order.index(cut.cylinder)
+        if top == want and phase.status == "measured":
+            continue
+        if phase.named and phase.status == "measured":
+            raise InputError(
+                f"known cut {cut.cylinder}@{cut.from_s:g}-{cut.to_s:g}: cylinder {engine.firing_order[top]} lost its work "
+                f"then, not {cut.cylinder}; correct the cut or the engine file"
+            )
+        if not engine.even_firing and top != want:
+            notes.append(
+                f"known cut of cylinder {cut.cylinder}: the places of an odd-firing engine cannot be turned; names stay"
+            )
+            continue
         shift = engine.event_deg[top] - engine.event_deg[want]
         start = (phase.first_deg - shift) % 720.0
         second = phase.second_turn if start < TURN_DEG else ~phase.second_turn
         notes.append(f"names tied by the known cut of cylinder {cut.cylinder}")
         turned = (events.place + want - top) % engine.cylinders
         events.place[:] = turned
-        return replace(phase, first_deg=start % TURN_DEG, second_turn=second, status="measured", named=True)
+        # the turn is tied in the cut's own run of turns only
+        status = "measured" if crank.block.max() == 0 else phase.status
+        return replace(phase, first_deg=start % TURN_DEG, second_turn=second, status=status, named=True)
     return phase
 
 

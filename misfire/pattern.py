@@ -9,7 +9,7 @@ taken out of a, because inertia and gas ripple common to all cylinders look exac
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,8 @@ class Pattern:
         Turns that it rests on.
     stable : bool or None
         Same spacing in both halves of the turns used; None when too few.
+    apparent_deg : array or None
+        The spacing with the firing orders left in: geometry and what goes with w^2 like it, inertia ripple.
     drift_deg : float
         Largest change [deg] of the two halves' spacing beyond its noise.
     """
@@ -45,6 +47,7 @@ class Pattern:
     turns: int
     stable: bool | None
     drift_deg: float = 0.0
+    apparent_deg: FloatArray | None = None
 
     @classmethod
     def none(cls, teeth: int) -> Pattern:
@@ -142,9 +145,16 @@ def without_firing_orders(error_deg: FloatArray, wheel: Wheel, engine: Engine) -
     return np.where(ok, error_deg - x @ beta, np.nan)
 
 
-def _fit(res: FloatArray, speed: FloatArray, slope: bool) -> tuple[FloatArray, FloatArray]:
-    """Robust a[j] and its standard error over turns; with `slope` a term in 1/w^2 beside it."""
+def _fit(
+    res: FloatArray, speed: FloatArray, slope: bool, level: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Robust a[j] and its standard error over turns; with `slope` a term in torque / w^2 beside it.
+
+    `level` is the mean combustion energy of each turn, where turns of different load are mixed.
+    """
     w2 = (np.nanmedian(speed) / speed) ** 2
+    if level is not None and np.isfinite(level).all() and np.median(level) > 0:
+        w2 = w2 * np.clip(level / np.median(level), 0.0, 10.0)
     x = np.column_stack([np.ones_like(w2), w2]) if slope else np.ones((w2.size, 1))
     ok = np.isfinite(res)
     y = np.where(ok, res, 0.0)
@@ -177,13 +187,23 @@ def _fit(res: FloatArray, speed: FloatArray, slope: bool) -> tuple[FloatArray, F
     return a, sd
 
 
-def learn_pattern(crank: Crank, engine: Engine, motoring: BoolArray | None) -> Pattern:
+def learn_pattern(
+    crank: Crank,
+    engine: Engine,
+    motoring: BoolArray | None,
+    level: FloatArray | None = None,
+    healthy: BoolArray | None = None,
+) -> Pattern:
     """Learn the tooth spacing of a log.
 
     Parameters
     ----------
     motoring : array of bool, shape (turns,), or None
         Turns in fuel cut; they are preferred, since combustion differences stay out of them.
+    level : array, shape (turns,), or None
+        Mean combustion energy [rad^2/s^2] of each turn; scales the torque term of fired turns.
+    healthy : array of bool, shape (turns,), or None
+        Turns in which every cylinder fires: only they tell whether the spacing holds still.
     """
     import warnings
 
@@ -194,30 +214,62 @@ def learn_pattern(crank: Crank, engine: Engine, motoring: BoolArray | None) -> P
         whole &= np.isfinite(speed)
         cut = whole & motoring if motoring is not None else np.zeros_like(whole)
         if cut.sum() >= LEAST_TURNS:
-            return _learn(res[cut], speed[cut], crank.wheel, engine, "fuel_cut")
+            learned = _learn(res[cut], speed[cut], crank.wheel, engine, "fuel_cut")
+            calm = whole if healthy is None else whole & healthy
+            if learned.stable is not False and calm.sum() > 2 * cut.sum():
+                # the cut is one stretch of the log: whether the spacing holds shows over all of it
+                stable, drift = _stability(res[calm], speed[calm], False, crank.wheel, engine)
+                if stable is not None:
+                    learned = replace(learned, stable=stable, drift_deg=drift)
+            return learned
         if whole.sum() >= LEAST_TURNS:
             lo, hi = np.nanpercentile(speed[whole], [5, 95])
             if hi / lo >= SPEED_RATIO:
-                return _learn(res[whole], speed[whole], crank.wheel, engine, "speed_sweep")
+                fired = None if level is None else level[whole]
+                learned = _learn(res[whole], speed[whole], crank.wheel, engine, "speed_sweep", fired)
+                calm = whole if healthy is None else whole & healthy
+                stable, drift = _stability(res[calm], speed[calm], False, crank.wheel, engine)
+                return replace(learned, stable=stable, drift_deg=drift)
     return Pattern.none(crank.wheel.teeth)
 
 
-def _learn(res: FloatArray, speed: FloatArray, wheel: Wheel, engine: Engine, source: str) -> Pattern:
+def _learn(
+    res: FloatArray,
+    speed: FloatArray,
+    wheel: Wheel,
+    engine: Engine,
+    source: str,
+    level: FloatArray | None = None,
+) -> Pattern:
     lo, hi = np.nanpercentile(speed, [5, 95])
     slope = bool(hi / lo >= 1.15)
-    a, sd = _fit(res, speed, slope)
-    a = without_firing_orders(a, wheel, engine)
-    stable, drift = _stability(res, speed, slope, wheel, engine)
-    return Pattern(source, a, sd, int(res.shape[0]), stable, drift)
+    whole, sd = _fit(res, speed, slope, level)
+    a = without_firing_orders(whole, wheel, engine)
+    stable, drift = _stability(res, speed, source == "fuel_cut", wheel, engine)
+    return Pattern(
+        source, a, sd, int(res.shape[0]), stable, drift, whole - np.nanmean(whole) if slope else None
+    )
+
+
+def _without_low_orders(error_deg: FloatArray, wheel: Wheel, up_to: int = 3) -> FloatArray:
+    """Take the crank orders 1..up_to out, least squares over the teeth."""
+    a = np.radians(wheel.tooth_angles_deg)
+    cols = [np.ones_like(a)] + [f(k * a) for k in range(1, up_to + 1) for f in (np.cos, np.sin)]
+    x = np.column_stack(cols)
+    ok = np.isfinite(error_deg)
+    if ok.sum() <= x.shape[1]:
+        return np.zeros_like(error_deg)
+    beta = np.linalg.lstsq(x[ok], error_deg[ok], rcond=None)[0]
+    return np.where(ok, error_deg - x @ beta, np.nan)
 
 
 def _stability(
-    res: FloatArray, speed: FloatArray, slope: bool, wheel: Wheel, engine: Engine
+    res: FloatArray, speed: FloatArray, cut: bool, wheel: Wheel, engine: Engine
 ) -> tuple[bool | None, float]:
     """Compare the spacing of the first and second half of the turns, each tooth against its own error."""
     n = res.shape[0]
     # with one cylinder every crank order carries gas and inertia, which change with load and speed
-    if n < 2 * LEAST_TURNS or engine.cylinders == 1:
+    if n < 2 * LEAST_TURNS or engine.cylinders == 1 or (not cut and wheel.teeth < 30):
         return None, 0.0
     # every other pair of turns serves as the yardstick: what two sets differ by when nothing drifts
     half = np.arange(n) < n // 2
@@ -227,6 +279,8 @@ def _stability(
         a1, s1 = _fit(res[part], speed[part], False)
         a2, s2 = _fit(res[~part], speed[~part], False)
         d = without_firing_orders(a1 - a2, wheel, engine)
+        if not cut:
+            d = _without_low_orders(d, wheel)  # gas torque lives there and differs between the halves
         z = d / np.hypot(s1, s2)
         diff.append((d, z))
     d, z = diff[0]

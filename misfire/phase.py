@@ -97,7 +97,8 @@ def find_tdc(grid: Grid, crank: Crank, engine: Engine, shape: GasShape) -> tuple
     interval = CYCLE_DEG / n if even else CYCLE_DEG
     tdc = engine.event_deg if two else np.unique(np.round(engine.event_deg % TURN_DEG, 6))
     halves = two and wave.size % 2 == 0
-    if n > 1 and even:
+    folded = n > 1 and even
+    if folded:
         # what is common to all firing intervals: fold the rest away
         wave = _fold(a, b, wave, interval, period)
     elif halves:
@@ -105,10 +106,10 @@ def find_tdc(grid: Grid, crank: Crank, engine: Engine, shape: GasShape) -> tuple
     power = float(wave @ wave)
     found: list[tuple[float, float]] = []
     for phi in np.arange(0.0, min(interval, period), 1.0):
-        found.append((_misfit(a, b, wave, phi + tdc, period, engine, shape, halves and n == 1), phi))
+        found.append((_misfit(a, b, wave, phi + tdc, period, engine, shape, halves and not folded), phi))
     best = min(found)
     fine = [
-        (_misfit(a, b, wave, phi + tdc, period, engine, shape, halves and n == 1), phi)
+        (_misfit(a, b, wave, phi + tdc, period, engine, shape, halves and not folded), phi)
         for phi in best[1] + np.arange(-1, 1.01, 0.25)
     ]
     best = min(fine)

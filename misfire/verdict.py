@@ -171,7 +171,7 @@ def _misfires(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
         # few events need a rate too: an isolated misfire happens to healthy engines
         if c.misfires >= 3 and p < 1e-3 and c.misfires > 0.001 * c.firings:
             hit.append(c)
-        elif c.misfires >= 2:
+        elif (c.misfires >= 3 and c.misfires > 0.0005 * c.firings) or (c.misfires == 2 and c.firings < 400):
             weak.append(c)
     out = []
     if hit:

@@ -311,6 +311,7 @@ def measure(
     second_turn: BoolArray,
     shape: GasShape,
     tooth_sd_deg: float = 0.012,
+    level_grid: Grid | None = None,
 ) -> Events:
     """Combustion energy, speed and plain angular acceleration of every firing event with enough edges around it.
 
@@ -322,6 +323,8 @@ def measure(
         Rows that are the second turn of a cycle.
     tooth_sd_deg : float
         Uncertainty [deg] of the tooth angles that the fit should reckon with.
+    level_grid : Grid or None
+        The same teeth with the apparent spacing, which holds the inertia ripple, for the mean energy.
     """
     n = grid.per_turn
     interval = engine.interval_deg
@@ -342,9 +345,10 @@ def measure(
         with np.errstate(invalid="ignore", divide="ignore"):
             alpha = ((dth / (t[2] - t[1])) ** 2 - (dth / (t[1] - t[0])) ** 2) / 2 / dth
             rpm = (2 * dth) / (t[2] - t[0]) * 30 / np.pi
-        f_level, mass = level_filter(grid, engine, p, shape)
-        level = apply_filter(grid, f_level, start)
-        level = level - mass * inertia_share(engine) * (rpm * np.pi / 30) ** 2
+        f_level, mass = level_filter(level_grid or grid, engine, p, shape)
+        level = apply_filter(level_grid or grid, f_level, start)
+        if level_grid is None:
+            level = level - mass * inertia_share(engine) * (rpm * np.pi / 30) ** 2
         drafts.append((p, turn, start, t[1], alpha, rpm, level))
     every = np.concatenate([d[6] for d in drafts])
     spread = 0.5 * max(float(np.nanmedian(np.abs(every))) if np.isfinite(every).any() else 1.0, 1.0)
