@@ -8,7 +8,7 @@ anchor, because the first tooth behind a gap is the one that real pickups weaken
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -405,6 +405,8 @@ def _assemble(
 
 def _head_row(t: FloatArray, wheel: Wheel) -> FloatArray | None:
     """The teeth recorded before the first gap, numbered back from it."""
+    if wheel.angles_deg is not None:
+        return _irregular_part(t, wheel, wheel.teeth - t.size)
     steps = _whole_steps(t, wheel)
     if steps is None:
         return None
@@ -417,11 +419,25 @@ def _tail_row(t: FloatArray, wheel: Wheel) -> FloatArray | None:
     if t.size < 3:
         return None
     inner = t[1:]
+    if wheel.angles_deg is not None:
+        return _irregular_part(inner, wheel, 0)
     steps = _whole_steps(inner, wheel)
     if steps is None:
         return None
     weak = (t[1] - t[0]) > (len_gap(wheel) + 0.75) * float(np.median(np.diff(inner)))
     return _row_from(inner, np.concatenate(([0], np.cumsum(steps))) + int(weak), wheel)
+
+
+def _irregular_part(t: FloatArray, wheel: Wheel, first: int) -> FloatArray | None:
+    """A row of an irregular wheel recorded in part, from tooth `first` on; None when the intervals do not fit."""
+    if first < 0 or first + t.size > wheel.teeth or t.size < 2:
+        return None
+    pace = np.diff(t) / np.diff(wheel.tooth_angles_deg[first : first + t.size])
+    if pace.max() > 1.4 * np.median(pace) or pace.min() < 0.6 * np.median(pace):
+        return None
+    row = np.full((1, wheel.teeth), np.nan)
+    row[0, first : first + t.size] = t
+    return row
 
 
 def len_gap(wheel: Wheel) -> float:
@@ -549,13 +565,17 @@ def _number_even(t: FloatArray, wheel: Wheel, mark_s: FloatArray | None, found: 
         notes = (
             "evenly toothed wheel without a cam or cylinder-1 mark: tooth 0 is the first edge of the log",
         )
-    kept = t[start:]
-    turns = kept.size // n
-    if turns < 2:
+    if (t.size - start) // n < 2:
         raise TooFewTurnsError(
             f"{t.size} crank edges hold fewer than two turns of a {wheel.label} wheel; record longer"
         )
-    time = kept[: turns * n].reshape(turns, n).copy()
+    # turns recorded in part at both ends keep their rows
+    head = (n - start) % n
+    tail = -(head + t.size) % n
+    time = np.pad(t, (head, tail), constant_values=np.nan).reshape(-1, n)
+    turns = len(time)
+    bad_turns = [b + (head > 0) for b in bad_turns]
+    faults = [replace(f, turn=f.turn + (head > 0)) for f in faults]
     faulty = np.zeros(turns, dtype=bool)
     block = np.zeros(turns, dtype=np.int64)
     for b in bad_turns:
