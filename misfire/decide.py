@@ -181,7 +181,7 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     n_cyl, n = engine.cylinders, events.energy.size
     reason = np.zeros(n, dtype=np.int64)
     good = events.trusted & np.isfinite(events.energy)
-    level = running_median(np.where(good, events.level, np.nan), int(1.5 * n_cyl))
+    level = running_median(np.where(good, events.level, np.nan), 5 * n_cyl)
     motoring = motoring_events(events, level, fuel_cut, n_cyl)
     use = good & ~motoring & ~events.short
     if use.sum() < 2 * n_cyl:
