@@ -27,7 +27,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for _command in (inspect, analyse, pattern, compare, ready, triage, simulate, engines, demo):
+_COMMANDS = (inspect, analyse, pattern, compare, ready, triage, simulate, engines, demo)
+_NAMES = {c.__name__ for c in _COMMANDS}
+for _command in _COMMANDS:
     app.command()(_command)
 
 
@@ -49,7 +51,7 @@ def _root(
 def main() -> None:
     """Run the command line; errors raised on purpose become one line on stderr and their exit code."""
     try:
-        app()
+        code = app(standalone_mode=False)
     except MisfireError as err:
         print(f"misfire: {' '.join(str(err).split())}", file=sys.stderr)
         sys.exit(err.exit_code)
@@ -59,3 +61,20 @@ def main() -> None:
     except MemoryError:
         print("misfire: not enough memory for this log; cut it into shorter records", file=sys.stderr)
         sys.exit(2)
+    except Exception as err:
+        # wrong usage, known by its shape: the parser's own classes moved between its versions
+        text = getattr(err, "format_message", None)
+        if type(err).__name__ == "Abort":
+            print("misfire: stopped", file=sys.stderr)
+            sys.exit(130)
+        if text is None:
+            raise
+        if type(err).__name__ == "NoArgsIsHelpError":
+            print(text(), file=sys.stderr)
+            sys.exit(2)
+        at = getattr(getattr(err, "ctx", None), "info_name", None)
+        line = " ".join(str(text()).split()).rstrip(".")
+        command = f"misfire {at}" if at in _NAMES else "misfire"
+        print(f"misfire: {line}; see {command} --help", file=sys.stderr)
+        sys.exit(2)
+    sys.exit(code if isinstance(code, int) else 0)

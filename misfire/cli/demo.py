@@ -28,8 +28,10 @@ def demo(
     from misfire.report import analysis_page, comparison_page, comparison_text, terminal_text
 
     folder = demo_folder()
-    if not out.is_dir():
-        raise InputError(f"{out}: no such folder; make it first or choose another with --out")
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        raise InputError(f"{out}: cannot be made ({err.strerror}); choose another with --out") from err
     engine = Engine.load(folder / "engine.toml")
 
     def take(name: str) -> Side:
