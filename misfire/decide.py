@@ -214,7 +214,11 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     # no cylinder at all works for a cycle or more: that is a short fuel cut, not a misfire of each
     unclear = (-worse / expected >= MISFIRE_FROM) & (lost > 0.4) & (state == FIRING)
     state[unclear], reason[unclear] = UNUSABLE, 5
-    joined = _touching((lost > 0.6) & good, motoring)
+    # the first and last cycles of a cut, which the running level has smeared
+    reach = np.cumsum(np.concatenate(([0], motoring)))
+    n_all = np.arange(n)
+    near = reach[np.minimum(n_all + 3 * n_cyl + 1, n)] > reach[np.maximum(n_all - 3 * n_cyl, 0)]
+    joined = _touching((lost > 0.6) & good & near, motoring)
     motoring = motoring | joined
     state[joined] = MOTORING
     silent = _run_length((lost > 0.65) & good & ~limit) >= max(n_cyl, 3)

@@ -18,6 +18,7 @@ from misfire.engine import TURN_DEG, Engine, FloatArray, Wheel
 
 LEAST_TURNS = 16
 SPEED_RATIO = 1.25  # fired turns must span at least this much speed to part geometry from torque
+DRIFT_FROM_DEG = 0.04  # smaller changes are within what speed and load do to a pickup (no source)
 _ANCHORS = 6
 
 
@@ -218,7 +219,9 @@ def learn_pattern(
             calm = whole if healthy is None else whole & healthy
             if learned.stable is not False and calm.sum() > 2 * cut.sum():
                 # the cut is one stretch of the log: whether the spacing holds shows over all of it
-                stable, drift = _stability(res[calm], speed[calm], False, crank.wheel, engine)
+                stable, drift = _stability(
+                    res[calm], speed[calm], False, crank.wheel, engine, None if level is None else level[calm]
+                )
                 if stable is not None:
                     learned = replace(learned, stable=stable, drift_deg=drift)
             return learned
@@ -228,7 +231,9 @@ def learn_pattern(
                 fired = None if level is None else level[whole]
                 learned = _learn(res[whole], speed[whole], crank.wheel, engine, "speed_sweep", fired)
                 calm = whole if healthy is None else whole & healthy
-                stable, drift = _stability(res[calm], speed[calm], False, crank.wheel, engine)
+                stable, drift = _stability(
+                    res[calm], speed[calm], False, crank.wheel, engine, None if level is None else level[calm]
+                )
                 return replace(learned, stable=stable, drift_deg=drift)
     return Pattern.none(crank.wheel.teeth)
 
@@ -263,36 +268,56 @@ def _without_low_orders(error_deg: FloatArray, wheel: Wheel, up_to: int = 3) -> 
     return np.where(ok, error_deg - x @ beta, np.nan)
 
 
+def _change(res: FloatArray, torque: FloatArray, late: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Change of each tooth between two sets of turns, the torque term fitted beside it, and its error [deg].
+
+    Fitted together, a change of speed or load from one set to the other does not pass for a drift.
+    """
+    x = np.column_stack([np.ones_like(torque), torque, np.where(late, 0.5, -0.5)])
+    y = np.where(np.isfinite(res), res, np.nanmedian(res, axis=0))
+    weight = np.ones(res.shape[0])
+    beta = np.zeros((3, res.shape[1]))
+    scale = np.ones(res.shape[1])
+    inverse = np.eye(3)
+    for _ in range(3):
+        inverse = np.linalg.pinv(x.T @ (weight[:, None] * x))
+        beta = inverse @ (x.T @ (weight[:, None] * y))
+        r = y - x @ beta
+        scale = 1.4826 * np.median(np.abs(r), axis=0) + 1e-9
+        # a turn that is off at many teeth (a misfire, a bump) counts less as a whole
+        weight = 1 / np.maximum(1.0, np.median(np.abs(r) / scale, axis=1) / 1.5) ** 2
+    return beta[2], 1.3 * scale * np.sqrt(inverse[2, 2])
+
+
 def _stability(
-    res: FloatArray, speed: FloatArray, cut: bool, wheel: Wheel, engine: Engine
+    res: FloatArray,
+    speed: FloatArray,
+    cut: bool,
+    wheel: Wheel,
+    engine: Engine,
+    level: FloatArray | None = None,
 ) -> tuple[bool | None, float]:
     """Compare the spacing of the first and second half of the turns, each tooth against its own error."""
     n = res.shape[0]
     # with one cylinder every crank order carries gas and inertia, which change with load and speed
     if n < 2 * LEAST_TURNS or engine.cylinders == 1 or (not cut and wheel.teeth < 30):
         return None, 0.0
+    torque = (np.nanmedian(speed) / speed) ** 2
+    if level is not None and np.isfinite(level).all() and np.median(level) > 0:
+        torque = torque * np.clip(level / np.median(level), 0.0, 10.0)
     # every other pair of turns serves as the yardstick: what two sets differ by when nothing drifts
-    half = np.arange(n) < n // 2
-    odd = (np.arange(n) // 2) % 2 == 0
-    diff = []
-    for part in (half, odd):
-        a1, s1 = _fit(res[part], speed[part], False)
-        a2, s2 = _fit(res[~part], speed[~part], False)
-        d = without_firing_orders(a1 - a2, wheel, engine)
+    found = []
+    for late in (np.arange(n) >= n // 2, (np.arange(n) // 2) % 2 == 0):
+        d, sd = _change(res, torque, late)
+        d = without_firing_orders(d, wheel, engine)
         if not cut:
             d = _without_low_orders(d, wheel)  # gas torque lives there and differs between the halves
-        z = d / np.hypot(s1, s2)
-        diff.append((d, z))
-    d, z = diff[0]
-    yard = max(float(np.nanstd(diff[1][1])), 1.0)
-    speed_alike = abs(np.nanmedian(speed[half]) / np.nanmedian(speed[~half]) - 1) < 0.1
-    moved = np.abs(z) / yard
-    worst = int(np.nanargmax(moved)) if np.isfinite(moved).any() else 0
-    beyond = (moved > 5.0) & (np.abs(d) > (0.03 if speed_alike else 0.08))
-    inner = beyond.copy()
-    inner[0] = False  # beside the gap the shift changes with speed: no sign of a drift
-    inner[-1] = False
-    return not bool(inner.any()), float(np.abs(d[worst])) if inner.any() else 0.0
+        found.append((d, d / sd))
+    d, z = found[0]
+    yard = max(float(np.nanstd(found[1][1])), 1.0)
+    beyond = (np.abs(z) / yard > 5.0) & (np.abs(d) > DRIFT_FROM_DEG)
+    beyond[0] = beyond[-1] = False  # beside the gap the shift changes with speed: no sign of a drift
+    return not bool(beyond.any()), float(np.abs(d[beyond]).max()) if beyond.any() else 0.0
 
 
 def segment_error_pct(
