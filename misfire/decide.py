@@ -194,7 +194,7 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     worse = events.energy - np.fmax(past, future)
     expected = _expected(level, events, use, engine)
     calm = use & ~_near_change(motoring, 2 * n_cyl) & _steady_speed(events.rpm, n_cyl)
-    scale = _cluster_scale(dev / expected, events.place, events.rpm, calm, n_cyl)
+    scale = _cluster_scale(dev / expected, events.place, events.rpm, calm, n_cyl, pattern_known)
     expected = expected * scale
     place_lost = -_place_offsets(np.where(use, dev / expected, np.nan), events.place, n_cyl, mean_of="median")
     shared, ambiguous = _shared(place_lost, engine, pattern_known)
@@ -276,7 +276,7 @@ def _expected(level: FloatArray, events: Events, use: BoolArray, engine: Engine)
 
 
 def _cluster_scale(
-    share: FloatArray, place: IntArray, rpm: FloatArray, calm: BoolArray, n_cyl: int
+    share: FloatArray, place: IntArray, rpm: FloatArray, calm: BoolArray, n_cyl: int, known: bool
 ) -> FloatArray:
     """Scale of the normal energy from the misfires themselves, by third octaves of speed; shape (events,).
 
@@ -289,34 +289,39 @@ def _cluster_scale(
         Deviation over normal energy, negative = lost.
     calm : array of bool
         Events away from fuel cut and faults.
+    known : bool
+        The tooth pattern is known, so the ripple's scale can be trusted; if not, tooth errors at the firing
+        order falsify it more and more with speed, and a wider range of depths is taken as full misfires.
     """
     out = np.ones(share.size)
     ok = calm & np.isfinite(share) & np.isfinite(rpm)
     lost = -share
-    whole = _population(lost[ok], place[ok], n_cyl)
+    full = (FULL_FROM, FULL_TO) if known else (FULL_FROM / 2, 2 * FULL_TO)
+    whole = _population(lost[ok], place[ok], n_cyl, (FULL_FROM, FULL_TO))
     out[:] = whole
     key = np.zeros(share.size, dtype=np.int64)
     key[ok] = np.floor(3 * np.log2(np.maximum(rpm[ok], 50.0))).astype(np.int64)
     for k in np.unique(key[ok]):
         mine = ok & (key == k)
-        part = _population(lost[mine], place[mine], n_cyl)
+        fast = float(np.median(rpm[mine])) > 2500.0
+        part = _population(lost[mine], place[mine], n_cyl, full if fast else (FULL_FROM, FULL_TO))
         if part != 1.0:
             out[key == k] = part
     return out
 
 
-def _population(lost: FloatArray, place: IntArray, n_cyl: int) -> float:
+def _population(lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float, float]) -> float:
     """Depth of the deep population of lost work, 1 when there is none that may be full misfires."""
     if lost.size < 30:
         return 1.0
     medians = np.array([np.median(lost[place == p]) if (place == p).any() else 0.0 for p in range(n_cyl)])
     sd = max(_mad(lost - medians[place]), 0.01)
     zero = np.sort(medians)[(n_cyl - 1) // 2] if n_cyl > 2 else medians.min()
-    deep = lost[lost - zero > max(0.4, 4.5 * sd)] - zero
+    deep = lost[lost - zero > max(0.6 * full[0], 4.5 * sd)] - zero
     if deep.size < 4:
         return 1.0
     peak = float(np.median(deep))
-    return peak if FULL_FROM <= peak <= FULL_TO else 1.0
+    return peak if full[0] <= peak <= full[1] else 1.0
 
 
 def _shared(

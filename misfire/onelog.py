@@ -214,7 +214,9 @@ def _from_channels(channels: Channels | None, time_s: FloatArray) -> tuple[Float
 
 
 def _speed_ratio(events: Events) -> float:
-    return float(np.percentile(events.rpm, 95) / np.percentile(events.rpm, 5)) if events.rpm.size else 1.0
+    return (
+        float(np.nanpercentile(events.rpm, 95) / np.nanpercentile(events.rpm, 5)) if events.rpm.size else 1.0
+    )
 
 
 def _level_of_turns(crank: Crank, events: Events) -> FloatArray:

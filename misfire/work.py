@@ -339,7 +339,8 @@ def measure(
     for p in at:
         turn = np.flatnonzero(second_turn == bool(p.turn_offset))
         start = turn * n
-        edges_deg = (-interval, 0.0, interval) if interval <= 300 else (-180.0, 0.0, 180.0)
+        half = min(interval, BEFORE_DEG)
+        edges_deg = (-half, 0.0, half)
         t = [_time_at(grid, start, p.angle_deg + d) for d in edges_deg]
         dth = np.radians(edges_deg[2])
         with np.errstate(invalid="ignore", divide="ignore"):
