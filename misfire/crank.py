@@ -121,8 +121,37 @@ def number_edges(edge_s: FloatArray, wheel: Wheel | None, mark_s: FloatArray | N
     if wheel is None:
         wheel = find_wheel(t)
     if not wheel.missing and wheel.angles_deg is None:
+        _check_no_gap(t, wheel)
         return _number_even(t, wheel, mark_s, found)
+    if wheel.angles_deg is None:
+        _check_zero(wheel)
     return _number_gap(t, wheel, found)
+
+
+def _check_zero(wheel: Wheel) -> None:
+    """Raise InputError when position 0 is not the first tooth after the longest gap."""
+    gap = np.diff(np.append(wheel.tooth_positions, wheel.positions)) - 1
+    if gap[-1] < gap.max() or gap[-1] == 0:
+        k = int(np.argmax(gap))
+        first = int(wheel.tooth_positions[k + 1]) if k + 1 < gap.size else 0
+        right = sorted((p - first) % wheel.positions for p in wheel.missing)
+        raise InputError(
+            f"missing_positions = {list(wheel.missing)}: position 0 is the first tooth after the longest gap, so write "
+            f"{right} and give first_tooth_after_tdc1_deg for that tooth"
+        )
+
+
+def _check_no_gap(t: FloatArray, wheel: Wheel) -> None:
+    """Raise InputError when a wheel said to be evenly toothed shows a gap in most turns."""
+    try:
+        seen = find_wheel(t)
+    except TooFewTurnsError:
+        return
+    if gap_candidates(t).size > 0.5 * t.size / seen.teeth:
+        raise InputError(
+            f"wheel {wheel.label} (evenly toothed) does not fit the log: the log looks like a {seen.label} wheel; "
+            "correct the wheel or leave it out"
+        )
 
 
 def gap_candidates(t: FloatArray, least: float = GAP_FROM) -> IntArray:

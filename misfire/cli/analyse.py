@@ -74,6 +74,8 @@ def analyse(
         clock_hz=clock_hz,
         sample_rate_hz=sample_rate,
     )
+    code_list = parse_codes(codes) if codes else ()
+    o.check_cylinders(chosen, code_list, counts)
     job_facts = load_job(job) if job else None
     done = analyse_files(
         log,
@@ -81,7 +83,7 @@ def analyse(
             chosen,
             channels=channels,
             counts=counts,
-            codes=parse_codes(codes) if codes else (),
+            codes=code_list,
             known_cuts=tuple(o.parse_cut(c, chosen) for c in known_cut or ()),
             pattern=load_pattern(pattern) if pattern else None,
             read=read,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -115,3 +116,21 @@ def parse_cut(text: str, engine: Engine) -> KnownCut:
     if cut.cylinder not in engine.firing_order or not cut.from_s < cut.to_s:
         raise InputError(f"--known-cut {text}: the cylinder must exist and the end come after the start")
     return cut
+
+
+def check_cylinders(engine: Engine, codes: Sequence[str], counts: str | None) -> None:
+    """Raise InputError when codes or counts name a cylinder that the engine does not have."""
+    from misfire.intake.counts import read_counts
+
+    said = [
+        (int(c[3:]), f"code {c}")
+        for c in codes
+        if c[:3] == "P03" and c[3:].isdigit() and "01" <= c[3:] <= "12"
+    ]
+    counted = read_counts(counts).misfires if counts else None
+    said += [(c, f"{counts}: a count") for c in counted or {}]
+    for cylinder, what in said:
+        if cylinder not in engine.firing_order:
+            raise InputError(
+                f"{what} names cylinder {cylinder}, but the engine has {engine.cylinders} cylinders; check --engine or it"
+            )

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from misfire.engine import Engine, Wheel
-from misfire.pipeline import Analysis, AnalyseOptions, analyse
+from misfire.pipeline import AnalyseOptions, Analysis, analyse
 from misfire.simulate import simulate
 from misfire.simulate.result import Simulated
 from misfire.simulate.scenario import Clock, Misfires, Phase, Scenario, ToothErrors, prepared_engine
