@@ -71,12 +71,13 @@ def test_the_extra_pulse_is_found_and_passed_over(encoder: Recording, pulses_s: 
 def test_an_evenly_toothed_wheel_is_numbered_from_its_mark(encoder: Recording, step_s: float):
     crank = number_edges(encoder.crank_s, Wheel.regular(360), encoder.cylinder1_s)
     assert (crank.extra_edges, crank.lost_edges) == (0, 0)
-    assert crank.turns == 3  # the marks stand at 4 places, three whole turns behind the first
+    whole = crank.time_s[np.isfinite(crank.time_s).all(axis=1)]
+    assert len(whole) == 3  # the marks stand at 4 places, three whole turns between them
     mark = encoder.cylinder1_s
     assert mark is not None
     assert mark.size == 4
     for k in range(3):
-        assert 0 <= crank.time_s[k, 0] - mark[k] < 10.5 * step_s  # the first edge behind each mark
+        assert 0 <= whole[k, 0] - mark[k] < 10.5 * step_s  # the first edge behind each mark
 
 
 def test_the_encoder_as_it_is_reports_no_misfire(encoder: Recording):

@@ -116,7 +116,7 @@ def slow_energy(grid: Grid, engine: Engine, first: float, place: int, turn: int,
     return np.linalg.lstsq(np.array(rows), y, rcond=None)[0][mine]
 
 
-@pytest.mark.parametrize("ridge", [1e-3, 0.3])
+@pytest.mark.parametrize("ridge", [1e-3, 0.3, 30.0])
 @pytest.mark.parametrize("order", [[1], [1, 2]])
 def test_the_joint_filter_is_least_squares_with_priors(log: tuple[Crank, Engine], order, ridge):
     crank, _ = log
