@@ -19,7 +19,7 @@ from tests.benchmarks.verdict.judge import due, false_shares
 from tests.benchmarks.verdict.run import grade, line, run_one
 from tests.benchmarks.verdict.scenarios import draw
 
-SAMPLE = range(132, 144)
+SAMPLE = range(132, 142)
 # wrong today: shown as expected failures, taken out here when the cause is mended
 KNOWN_MISSES = {
     133: "healthy four in gear without channels: the cut is not recognised, and noise at 5100 rpm is counted",
