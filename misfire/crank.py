@@ -485,7 +485,7 @@ def _whole_steps(t: FloatArray, wheel: Wheel) -> IntArray | None:
 def _local_pitch(dt: FloatArray) -> FloatArray:
     from scipy.ndimage import median_filter
 
-    return np.asarray(median_filter(dt, size=min(9, dt.size), mode="nearest"), dtype=float)
+    return np.asarray(median_filter(dt, size=min(9, dt.size), mode="mirror"), dtype=float)
 
 
 def _row_from(t: FloatArray, position: IntArray, wheel: Wheel) -> FloatArray | None:
