@@ -320,11 +320,28 @@ def _number_gap(t: FloatArray, wheel: Wheel, found: bool) -> Crank:
         raise InputError(
             f"wheel {wheel.label} does not fit the log: {_looks_like(t)}; correct the wheel or leave it out"
         )
+    anchors = _trusted_ends(anchors, teeth)
+    step = np.diff(anchors)
     whole = step == teeth
     first_lost = (step == teeth - 1) & _smooth_inside(t, anchors, teeth - 1)
     sound = whole | first_lost
     rows: list[FloatArray] = []
     return _assemble(t, wheel, anchors, sound, first_lost, found, rows)
+
+
+def _trusted_ends(anchors: IntArray, teeth: int) -> IntArray:
+    """Without the gaps before the first and behind the last whole turn that do not stand whole turns from it.
+
+    A lost edge looks like the gap of a wheel with one tooth missing; inside the log it is passed over
+    between whole turns, at the ends nothing else would tell.
+    """
+    sound = np.flatnonzero(np.diff(anchors) == teeth)
+    if not sound.size:
+        return anchors
+    first, last = int(sound[0]), int(sound[-1]) + 1
+    before = (anchors[first] - anchors[:first] + 1) % teeth <= 2
+    behind = (anchors[last + 1 :] - anchors[last] + 1) % teeth <= 2
+    return np.concatenate((anchors[:first][before], anchors[first : last + 1], anchors[last + 1 :][behind]))
 
 
 def _mostly_whole(step: IntArray, teeth: int) -> bool:
@@ -368,7 +385,8 @@ def _assemble(
         blocks.append(np.full(len(matrix), block))
         turn += len(matrix)
 
-    head = _head_row(t[: anchors[0] + 1], wheel)
+    # a faulty first or last turn does not vouch for the edges outside it
+    head = _head_row(t[: anchors[0] + 1], wheel) if sound[0] else None
     if head is not None:
         add(head, bool(np.isinf(head).any()))
         parts[-1] = np.where(np.isinf(head), np.nan, head)
@@ -408,7 +426,7 @@ def _assemble(
             extra += got[1]
             lost += got[2]
             faults += got[4]
-    tail = _tail_row(t[anchors[-1] :], wheel)
+    tail = _tail_row(t[anchors[-1] :], wheel) if sound[-1] else None
     if tail is not None:
         add(tail, False)
     time = np.vstack(parts) if parts else np.empty((0, teeth))

@@ -315,13 +315,18 @@ def _population(lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float
     if lost.size < 30:
         return 1.0
     medians = np.array([np.median(lost[place == p]) if (place == p).any() else 0.0 for p in range(n_cyl)])
-    sd = max(_mad(lost - medians[place]), 0.01)
     zero = np.sort(medians)[(n_cyl - 1) // 2] if n_cyl > 2 else medians.min()
-    deep = lost[lost - zero > max(0.6 * full[0], 4.5 * sd)] - zero
-    if deep.size < 4:
-        return 1.0
-    peak = float(np.median(deep))
-    return peak if full[0] <= peak <= full[1] else 1.0
+    own = lost - medians[place]
+    sd = max(_mad(own), 0.01)
+    # single events far below their own cylinder's habit; a weak cylinder's tail is no misfire
+    deep = lost[(own > max(0.6 * full[0], 4.5 * sd)) & (medians[place] - zero < 0.25)] - zero
+    if deep.size >= 4:
+        peak = float(np.median(deep))
+        return peak if full[0] <= peak <= full[1] else 1.0
+    # a cylinder that is down in every event: only near a full misfire, else it may as well be weak
+    dead = int(np.argmax(medians))
+    peak = float(medians[dead] - zero)
+    return peak if max(full[0], 0.7) <= peak <= full[1] else 1.0
 
 
 def _shared(

@@ -73,19 +73,26 @@ class GasShape:
         work[a > 180] = 0.0
         return np.asarray(-np.abs(work) / np.abs(work).max(), dtype=float)
 
+    @cached_property
+    def _step_sum(self) -> FloatArray:
+        return np.asarray(np.cumsum(self.combustion) * _STEP_DEG, dtype=float)
+
+    @cached_property
+    def _dip_sum(self) -> FloatArray:
+        return np.asarray(np.cumsum(self.compression) * _STEP_DEG, dtype=float)
+
     def step(self, angle_deg: FloatArray) -> FloatArray:
         """Combustion share at angles [deg] about TDC, any shape; 0 before, 1 after the shape's range."""
         return np.interp(angle_deg, self.grid_deg, self.combustion)
 
     def step_integral(self, angle_deg: FloatArray) -> FloatArray:
         """Integral of `step` over the angle [deg], continued linearly behind the shape's range."""
-        total = np.cumsum(self.combustion) * _STEP_DEG
-        inside = np.interp(angle_deg, self.grid_deg, total)
+        inside = np.interp(angle_deg, self.grid_deg, self._step_sum)
         return np.asarray(inside + np.clip(angle_deg - self.grid_deg[-1], 0, None), dtype=float)
 
     def dip_integral(self, angle_deg: FloatArray) -> FloatArray:
         """Integral of `compression` over the angle [deg]; constant outside the shape's range."""
-        return np.interp(angle_deg, self.grid_deg, np.cumsum(self.compression) * _STEP_DEG)
+        return np.interp(angle_deg, self.grid_deg, self._dip_sum)
 
     def inertia_integral(self, angle_deg: FloatArray) -> FloatArray:
         """Integral over the angle [deg] of the speed-energy ripple of one reciprocating mass.

@@ -164,12 +164,15 @@ def _pair(ev: Evidence, label: Label) -> list[Label]:
 def _misfires(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     hit: list[CylinderEvidence] = []
     weak: list[CylinderEvidence] = []
+    most = max((c.misfires for c in ev.cylinders), default=0)
     for c in ev.cylinders:
         if c.misfires == 0 or c.cylinder in ev.ambiguous:
             continue
         p = _tail(c.misfires, FALSE_ALARM * c.firings + 0.02)
         # few events need a rate too: an isolated misfire happens to healthy engines
-        if c.misfires >= 3 and p < 1e-3 and c.misfires > 0.001 * c.firings:
+        # beside a cylinder with many, a handful elsewhere is more likely its echo than a second fault
+        echo = c.misfires < 0.1 * most and c.misfires < 0.01 * c.firings
+        if c.misfires >= 4 and p < 1e-3 and c.misfires > 0.002 * c.firings and not echo:
             hit.append(c)
         elif (c.misfires >= 3 and c.misfires > 0.0005 * c.firings) or (c.misfires == 2 and c.firings < 400):
             weak.append(c)
