@@ -323,7 +323,10 @@ def _number_gap(t: FloatArray, wheel: Wheel, found: bool) -> Crank:
     anchors = _trusted_ends(anchors, teeth)
     step = np.diff(anchors)
     whole = step == teeth
-    first_lost = (step == teeth - 1) & _smooth_inside(t, anchors, teeth - 1)
+    # a long gap in front: the first tooth is gone; a long gap behind would be the last one
+    pitch = (t[anchors[1:]] - t[anchors[:-1] + 1]) / np.maximum(step - 1, 1)
+    long_gap = t[anchors[:-1] + 1] - t[anchors[:-1]] > (len_gap(wheel) + 0.5) * pitch
+    first_lost = (step == teeth - 1) & long_gap & _smooth_inside(t, anchors, teeth - 1)
     sound = whole | first_lost
     rows: list[FloatArray] = []
     return _assemble(t, wheel, anchors, sound, first_lost, found, rows)
@@ -386,7 +389,10 @@ def _assemble(
         turn += len(matrix)
 
     # a faulty first or last turn does not vouch for the edges outside it
-    head = _head_row(t[: anchors[0] + 1], wheel) if sound[0] else None
+    a = int(anchors[0])
+    gap = (t[a + 1] - t[a]) / float(np.median(np.diff(t[a + 1 : a + 8]))) if t.size > a + 3 else 0.0
+    short = bool(sound[0] and not first_lost[0] and gap > len_gap(wheel) + 0.5)  # the last tooth was lost
+    head = _head_row(t[: a + 1], wheel, int(short)) if sound[0] else None
     if head is not None:
         add(head, bool(np.isinf(head).any()))
         parts[-1] = np.where(np.isinf(head), np.nan, head)
@@ -450,15 +456,15 @@ def _assemble(
     )
 
 
-def _head_row(t: FloatArray, wheel: Wheel) -> FloatArray | None:
+def _head_row(t: FloatArray, wheel: Wheel, short: int = 0) -> FloatArray | None:
     """The teeth recorded before the first gap, numbered back from it."""
     if wheel.angles_deg is not None:
-        return _irregular_part(t, wheel, wheel.teeth - t.size)
+        return _irregular_part(t, wheel, wheel.teeth - t.size - short)
     steps = _whole_steps(t, wheel)
     if steps is None:
         return None
     position = np.concatenate((np.cumsum(steps[::-1])[::-1], [0]))
-    return _row_from(t, wheel.tooth_positions[-1] - position, wheel)
+    return _row_from(t, wheel.tooth_positions[-1] - short - position, wheel)
 
 
 def _tail_row(t: FloatArray, wheel: Wheel) -> FloatArray | None:

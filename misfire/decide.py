@@ -72,6 +72,17 @@ def running_median(x: FloatArray, width: int) -> FloatArray:
     return np.asarray(median_filter(filled, size=width, mode="reflect"), dtype=float)
 
 
+def _cycle_mean(x: FloatArray, n_cyl: int) -> FloatArray:
+    """Mean over one cycle's events around each; NaN are bridged."""
+    from scipy.ndimage import uniform_filter1d
+
+    ok = np.isfinite(x)
+    if not ok.any():
+        return x
+    filled = x if ok.all() else np.interp(np.arange(x.size), np.flatnonzero(ok), x[ok])
+    return np.asarray(uniform_filter1d(filled, n_cyl, mode="reflect"), dtype=float)
+
+
 def running_high(x: FloatArray, width: int, side: int = 0) -> FloatArray:
     """Running 70th percentile: the healthy level even where up to half of the events are lost.
 
@@ -181,7 +192,8 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     n_cyl, n = engine.cylinders, events.energy.size
     reason = np.zeros(n, dtype=np.int64)
     good = events.trusted & np.isfinite(events.energy)
-    level = running_median(np.where(good, events.level, np.nan), 5 * n_cyl)
+    # one whole cycle first: around a dead cylinder the level differs from place to place
+    level = running_median(_cycle_mean(np.where(good, events.level, np.nan), n_cyl), 5 * n_cyl)
     motoring = motoring_events(events, level, fuel_cut, n_cyl)
     use = good & ~motoring & ~events.short
     if use.sum() < 2 * n_cyl:
@@ -192,7 +204,11 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     # a misfire lies below what comes before and what comes after; a step of the load only below one of them
     dev = events.energy - np.fmin(past, future)
     worse = events.energy - np.fmax(past, future)
-    expected = _expected(level, events, use, engine)
+    # what dead cylinders leave out of the cycle's mean is put back
+    deficit = np.clip(-np.nan_to_num(dev), 0.0, None)
+    deficit[deficit < 0.3 * np.abs(np.nan_to_num(level, nan=np.inf))] = 0.0
+    normal = level + running_median(_cycle_mean(deficit, n_cyl), 5 * n_cyl)
+    expected = _expected(normal, events, use, engine)
     calm = use & ~_near_change(motoring, 2 * n_cyl) & _steady_speed(events.rpm, n_cyl)
     scale = _cluster_scale(dev / expected, events.place, events.rpm, calm, n_cyl, pattern_known)
     expected = expected * scale

@@ -75,3 +75,16 @@ def test_two_like_gaps_half_a_turn_apart_are_followed_through_lost_edges() -> No
     assert whole.sum() >= 50
     begin = angle_deg[np.searchsorted(time_s, crank.time_s[whole, 0] - 1e-9)] % 360.0
     assert np.ptp((begin + 1.0) % 360.0) < 1e-6
+
+
+def test_a_lost_last_tooth_does_not_renumber_its_turn() -> None:
+    wheel = Wheel.regular(60, 2)
+    time_s, angle_deg = edges(wheel, 0)
+    gone = 10 * wheel.teeth + wheel.teeth - 1  # the tooth before the gap of turn 10
+    kept = np.delete(np.arange(time_s.size), gone)
+    crank = number_edges(time_s[kept], wheel)
+    sound = np.flatnonzero(~crank.faulty)
+    at = np.searchsorted(time_s, crank.time_s[sound][:, 1:] - 1e-9)
+    right = np.broadcast_to(wheel.tooth_angles_deg[1:], at.shape)
+    np.testing.assert_allclose(angle_deg[at] % 360.0, right, atol=1e-9)
+    assert crank.first_tooth_lost == 0
