@@ -338,7 +338,8 @@ def _trusted_ends(anchors: IntArray, teeth: int) -> IntArray:
     A lost edge looks like the gap of a wheel with one tooth missing; inside the log it is passed over
     between whole turns, at the ends nothing else would tell.
     """
-    sound = np.flatnonzero(np.diff(anchors) == teeth)
+    # one short: the weak first tooth was lost, the turn is whole all the same
+    sound = np.flatnonzero(np.isin(np.diff(anchors), (teeth - 1, teeth)))
     if not sound.size:
         return anchors
     first, last = int(sound[0]), int(sound[-1]) + 1
