@@ -192,8 +192,7 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     n_cyl, n = engine.cylinders, events.energy.size
     reason = np.zeros(n, dtype=np.int64)
     good = events.trusted & np.isfinite(events.energy)
-    # one whole cycle first: around a dead cylinder the level differs from place to place
-    level = running_median(_cycle_mean(np.where(good, events.level, np.nan), n_cyl), 5 * n_cyl)
+    level = running_median(np.where(good, events.level, np.nan), 5 * n_cyl)
     motoring = motoring_events(events, level, fuel_cut, n_cyl)
     use = good & ~motoring & ~events.short
     if use.sum() < 2 * n_cyl:
@@ -204,11 +203,16 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     # a misfire lies below what comes before and what comes after; a step of the load only below one of them
     dev = events.energy - np.fmin(past, future)
     worse = events.energy - np.fmax(past, future)
-    # what dead cylinders leave out of the cycle's mean is put back
-    deficit = np.clip(-np.nan_to_num(dev), 0.0, None)
-    deficit[deficit < 0.3 * np.abs(np.nan_to_num(level, nan=np.inf))] = 0.0
-    normal = level + running_median(_cycle_mean(deficit, n_cyl), 5 * n_cyl)
-    expected = _expected(normal, events, use, engine)
+    expected = _expected(level, events, use, engine)
+    if (_place_offsets(dev / expected, events.place, n_cyl) < -0.4).any():
+        # around a dead cylinder the level differs from place to place: a whole cycle's mean first, and
+        # what the dead ones leave out of it put back
+        mean = running_median(_cycle_mean(np.where(good, events.level, np.nan), n_cyl), 5 * n_cyl)
+        deficit = np.clip(-np.nan_to_num(dev), 0.0, None)
+        deficit[deficit < 0.3 * np.abs(np.nan_to_num(mean, nan=np.inf))] = 0.0
+        expected = _expected(
+            mean + running_median(_cycle_mean(deficit, n_cyl), 5 * n_cyl), events, use, engine
+        )
     calm = use & ~_near_change(motoring, 2 * n_cyl) & _steady_speed(events.rpm, n_cyl)
     scale = _cluster_scale(dev / expected, events.place, events.rpm, calm, n_cyl, pattern_known)
     expected = expected * scale

@@ -258,6 +258,18 @@ def _wheel(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     accused = [c for c in ev.cylinders if c.firings and c.false_uncorrected >= max(3, 0.01 * c.firings)]
     if not accused or ev.pattern_from == "none" or ev.pattern_stable is False:
         return []  # a spacing that changes inside the log is a disturbed signal, not a wheel
+    # companions share the error; the second one is named too when it is close behind
+    mates = {ev.engine.companions.get(c.cylinder) for c in accused if isinstance(c.cylinder, int)}
+    accused = [
+        c
+        for c in ev.cylinders
+        if c in accused
+        or (
+            c.cylinder in mates
+            and c.firings
+            and (c.false_uncorrected >= 0.004 * c.firings or (c.reported or 0) >= 10)
+        )
+    ]
     from_rpm = min((c.false_from_rpm for c in accused if c.false_from_rpm is not None), default=None)
     labels = [c.cylinder for c in accused]
     reported = [c for c in accused if (c.reported or 0) > c.misfires + 3]
