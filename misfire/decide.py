@@ -29,6 +29,7 @@ REASONS = {
 }
 MISFIRE_FROM = 0.75  # lost work: halfway between the worst partial burn (0.8, contract) and its noise below
 PARTIAL_FROM = 0.30
+LEVEL_CYCLES = 9  # a burst of misfires shorter than half of it leaves the normal energy alone
 MONITOR_FROM = 0.60
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
 NOISE_LIMIT = 0.19  # sd of lost work beyond which 0.75 is fewer than 4 sd from a healthy event
@@ -192,7 +193,7 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     n_cyl, n = engine.cylinders, events.energy.size
     reason = np.zeros(n, dtype=np.int64)
     good = events.trusted & np.isfinite(events.energy)
-    level = running_median(np.where(good, events.level, np.nan), 5 * n_cyl)
+    level = running_median(np.where(good, events.level, np.nan), LEVEL_CYCLES * n_cyl)
     motoring = motoring_events(events, level, fuel_cut, n_cyl)
     use = good & ~motoring & ~events.short
     if use.sum() < 2 * n_cyl:
