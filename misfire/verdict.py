@@ -337,6 +337,8 @@ def _weak(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
         if c.misfires > 0.9 * c.firings:
             continue
         confidence = 0.97 if low > 0.10 else 0.9
+        if ev.pattern_from == "none" and not ev.engine.companions:
+            confidence = min(confidence, 0.8)  # without companions an unlearned wheel can imitate it
         out.append(
             _finding(
                 "weak_cylinder",
