@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
-
 from misfire.engine import Engine
 
 FIRM = 0.95
@@ -448,22 +446,19 @@ def _headline(status: str, found: list[dict[str, Any]], weaker: list[dict[str, A
             who = f"{f['cylinders'][0]} or {f['cylinders'][1]}" if either else who
             parts.append(f"True misfire in {plural} {who}")
         elif f["cause"] == "crank_pattern":
-            was = "were" if f["detail"].get("counted_falsely") else "would be"
+            many = len(f["cylinders"]) > 1
+            was = ("were" if many else "was") if f["detail"].get("counted_falsely") else "would be"
+            fire = "fire" if many else "fires"
             what = (
                 "the crank wheel's pattern is off"
                 if f["detail"]["where"] == "wheel"
                 else "the controller's stored pattern does not fit"
             )
-            parts.append(f"False detection: {what}, {plural} {who} fire and {was} counted falsely")
+            parts.append(f"False detection: {what}, {plural} {who} {fire} and {was} counted falsely")
         elif f["cause"] == "sensor_signal":
             parts.append("The crank signal is disturbed")
         elif f["cause"] == "weak_cylinder":
             parts.append(f"Weak {plural} {who}: fires, but gives too little work")
         else:
             parts.append("Driveline resonance")
-    return "; ".join(parts) + "."
-
-
-def missing_turns(usable: int) -> int:
-    """Turns still needed before a log without a finding can be called clear."""
-    return int(np.maximum(0, LEAST_TURNS - usable))
+    return "; ".join([parts[0], *(p[0].lower() + p[1:] for p in parts[1:])]) + "."
