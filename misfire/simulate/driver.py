@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from misfire.simulate.gas import WorkTables
-from misfire.simulate.mechanics import Cylinder
+from misfire.simulate.mechanics import Cylinder, cycle_torque_nm, friction_mep_bar
 from misfire.simulate.scenario import Misfires, Phase, Scenario
 
 FloatArray = npt.NDArray[np.float64]
@@ -218,17 +218,16 @@ class Driver:
 
     def friction_nm(self, w: float) -> float:
         """Friction torque [N m] of all cylinders, and the accessories."""
-        k = w / RAD_PER_RPM / 1000.0
-        mep = (0.97 + 0.15 * k + 0.05 * k * k) * 1e5 * self.s.friction
+        mep = float(friction_mep_bar(w / RAD_PER_RPM)) * 1e5 * self.s.friction
         # the motored form holds pumping at full throttle as well, which the gas model adds itself
-        return mep * self.displacement_m3 * self.n / (4.0 * math.pi) + self.s.accessory_nm
+        return float(cycle_torque_nm(mep * self.displacement_m3 * self.n)) + self.s.accessory_nm
 
     def gas_nm(self, manifold: float, fuel: bool) -> float:
         """Mean gas torque [N m] of a healthy engine."""
         work = manifold * self.per_map + self.s.gas.exhaust_kpa * self.per_exhaust
         if fuel:
             work += self.s.gas.heat_j(manifold, self.displacement_m3) * self.efficiency
-        return work * self.n / (4.0 * math.pi)
+        return float(cycle_torque_nm(work * self.n))
 
     def no_load_kpa(self, w: float) -> float:
         """Manifold pressure [kPa] at which the healthy engine just turns itself at w [rad/s]."""

@@ -51,6 +51,16 @@ class Crank:
         bend = lam * (cos**2 - sin**2) / root + lam**3 * sin**2 * cos**2 / root**3
         return np.asarray(self.radius_m * (cos + bend))
 
+    def two_term_slope_m(self, angle_rad: FloatArray | float) -> FloatArray:
+        """ds/da [m/rad] as books print it, r (sin a + lam/2 sin 2a): first order in lam = throw over rod."""
+        a = np.asarray(angle_rad, dtype=float)
+        return np.asarray(self.radius_m * (np.sin(a) + 0.5 * self.ratio * np.sin(2.0 * a)))
+
+    def two_term_curve_m(self, angle_rad: FloatArray | float) -> FloatArray:
+        """d2s/da2 [m/rad^2] as books print it, r (cos a + lam cos 2a)."""
+        a = np.asarray(angle_rad, dtype=float)
+        return np.asarray(self.radius_m * (np.cos(a) + self.ratio * np.cos(2.0 * a)))
+
     def rod_angle_rad(self, angle_rad: FloatArray | float) -> FloatArray:
         """Angle [rad] of the rod to the cylinder axis: sin b = lam sin a."""
         return np.asarray(np.arcsin(self.ratio * np.sin(angle_rad)))
@@ -141,6 +151,35 @@ def friction_mep_bar(speed_rpm: FloatArray | float) -> FloatArray:
     """
     n = np.asarray(speed_rpm, dtype=float) / 1000.0
     return np.asarray(0.97 + 0.15 * n + 0.05 * n * n)
+
+
+def cycle_torque_nm(work_j: FloatArray | float) -> FloatArray:
+    """Mean torque [N m] of a work [J] done once a four-stroke cycle: T = W / 4 pi; of a mep, W = mep * V."""
+    return np.asarray(np.asarray(work_j, dtype=float) / (4.0 * np.pi))
+
+
+def energy_fluctuation_j(angle_rad: FloatArray, torque_nm: FloatArray) -> float:
+    """Fluctuation of energy [J]: highest less lowest of the integral of T - mean T over one period.
+
+    `angle_rad` rises over the whole period, both ends included; trapezoid. Any text on flywheels.
+    """
+    step = np.diff(angle_rad)
+    cell = 0.5 * (torque_nm[1:] + torque_nm[:-1]) * step
+    mean = cell.sum() / (angle_rad[-1] - angle_rad[0])
+    return float(np.ptp(np.concatenate([[0.0], np.cumsum(cell - mean * step)])))
+
+
+def flywheel_kg_m2(fluctuation_j: float, speed_rpm: float, coefficient: float) -> float:
+    """Inertia [kg m^2] that holds the speed within `coefficient` = (w_max - w_min)/w: I = dE / (c w^2)."""
+    return float(fluctuation_j / (coefficient * (speed_rpm * np.pi / 30.0) ** 2))
+
+
+def roughness_1_s2(segment_s: FloatArray) -> FloatArray:
+    """Segment roughness (T[n+1] - T[n]) / T[n]^3 [1/s^2], shape one less than `segment_s`.
+
+    Times -Dth, the segment's angle, it is an angular acceleration [rad/s^2]: SAE 930399, 1993 (from memory).
+    """
+    return np.asarray(np.diff(segment_s) / segment_s[:-1] ** 3)
 
 
 def wiebe(progress: FloatArray | float, a: float = WIEBE_A, m: float = WIEBE_M) -> FloatArray:
