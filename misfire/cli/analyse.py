@@ -9,6 +9,7 @@ import typer
 from misfire.cli import options as o
 
 
+@o.reads_logs
 def analyse(
     log: Annotated[list[str], typer.Argument(help="One log, or several short ones of the same engine.")],
     engine: o.EngineOption | None = None,
@@ -36,16 +37,8 @@ def analyse(
     job: Annotated[str | None, typer.Option("--job", help="Job facts for the report's head (TOML).")] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print the headline only.")] = False,
     timings: Annotated[bool, typer.Option("--timings", help="Print what each stage took.")] = False,
-    time_column: o.TimeColumn = None,
-    crank_column: o.CrankColumn = None,
-    cam_column: o.CamColumn = None,
-    cylinder1_column: o.MarkColumn = None,
-    signal_column: o.SignalColumn = None,
-    threshold: o.Threshold = None,
-    edge: o.Edge = None,
-    counter_bits: o.CounterBits = None,
-    clock_hz: o.ClockHz = None,
-    sample_rate: o.SampleRate = None,
+    *,
+    read: o.Given,
 ) -> None:
     """Judge every firing of a log: true misfire, false detection, or not decidable."""
     import sys
@@ -61,19 +54,8 @@ def analyse(
 
     imports_s = time.perf_counter() - began
     chosen = o.build_engine(engine, firing_order, wheel, first_tooth)
-    read = o.build_read(
-        chosen,
-        time_column=time_column,
-        crank_column=crank_column,
-        cam_column=cam_column,
-        cylinder1_column=cylinder1_column,
-        signal_column=signal_column,
-        threshold_v=threshold,
-        edge=edge,
-        counter_bits=counter_bits,
-        clock_hz=clock_hz,
-        sample_rate_hz=sample_rate,
-    )
+    how = o.build_read(chosen, **read)
+    o.one_cam_file(how, len(log))
     code_list = parse_codes(codes) if codes else ()
     o.check_cylinders(chosen, code_list, counts)
     job_facts = load_job(job) if job else None
@@ -86,7 +68,7 @@ def analyse(
             codes=code_list,
             known_cuts=tuple(o.parse_cut(c, chosen) for c in known_cut or ()),
             pattern=load_pattern(pattern) if pattern else None,
-            read=read,
+            read=how,
         ),
     )
     result = done.to_dict()

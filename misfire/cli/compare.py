@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from misfire.intake import ReadOptions
 
 
+@o.reads_logs
 def compare(
     before: Annotated[str, typer.Argument(help="Log from before; several with commas between.")],
     after: Annotated[str, typer.Argument(help="Log from after; several with commas between.")],
@@ -43,16 +44,8 @@ def compare(
     ] = None,
     json: o.JsonOption = None,
     report: Annotated[str | None, typer.Option("--report", help="Write a report (HTML).")] = None,
-    time_column: o.TimeColumn = None,
-    crank_column: o.CrankColumn = None,
-    cam_column: o.CamColumn = None,
-    cylinder1_column: o.MarkColumn = None,
-    signal_column: o.SignalColumn = None,
-    threshold: o.Threshold = None,
-    edge: o.Edge = None,
-    counter_bits: o.CounterBits = None,
-    clock_hz: o.ClockHz = None,
-    sample_rate: o.SampleRate = None,
+    *,
+    read: o.Given,
 ) -> None:
     """Say whether a learn or repair cleared the counts, or whether a misfire moved with a swapped part."""
     from misfire.cli.output import emit_json, write_text
@@ -61,21 +54,10 @@ def compare(
 
     options = CompareOptions(_pair(swapped), _frame(freeze_frame))
     layout = o.build_engine(engine, firing_order, wheel, first_tooth)
-    read = o.build_read(
-        layout,
-        time_column=time_column,
-        crank_column=crank_column,
-        cam_column=cam_column,
-        cylinder1_column=cylinder1_column,
-        signal_column=signal_column,
-        threshold_v=threshold,
-        edge=edge,
-        counter_bits=counter_bits,
-        clock_hz=clock_hz,
-        sample_rate_hz=sample_rate,
-    )
+    how = o.build_read(layout, **read)
+    o.one_cam_file(how, 2)
     sides = [
-        _analyse(logs, layout, read, channels, counts, name)
+        _analyse(logs, layout, how, channels, counts, name)
         for logs, channels, counts, name in (
             (before, channels_before, counts_before, "before"),
             (after, channels_after, counts_after, "after"),

@@ -9,6 +9,7 @@ import typer
 from misfire.cli import options as o
 
 
+@o.reads_logs
 def inspect(
     log: Annotated[str, typer.Argument(help="The log.")],
     engine: o.EngineOption | None = None,
@@ -17,43 +18,23 @@ def inspect(
     first_tooth: o.FirstToothOption = None,
     channels: Annotated[str | None, typer.Option("--channels", help="Slow channels (CSV).")] = None,
     json: o.JsonOption = None,
-    time_column: o.TimeColumn = None,
-    crank_column: o.CrankColumn = None,
-    cam_column: o.CamColumn = None,
-    cylinder1_column: o.MarkColumn = None,
-    signal_column: o.SignalColumn = None,
-    threshold: o.Threshold = None,
-    edge: o.Edge = None,
-    counter_bits: o.CounterBits = None,
-    clock_hz: o.ClockHz = None,
-    sample_rate: o.SampleRate = None,
+    *,
+    read: o.Given,
 ) -> None:
     """Say what is in a log: edges, turns, speeds, wheel, phase, signal faults, coast-downs."""
     from misfire.cli.output import emit_json, say
     from misfire.inspection import inspect_log
-    from misfire.intake import read
+    from misfire.intake import read as read_log
     from misfire.intake.channels import read_channels
 
     chosen = o.build_engine(engine, firing_order, wheel, first_tooth) if engine or firing_order else None
-    options = o.build_read(
-        chosen,
-        time_column=time_column,
-        crank_column=crank_column,
-        cam_column=cam_column,
-        cylinder1_column=cylinder1_column,
-        signal_column=signal_column,
-        threshold_v=threshold,
-        edge=edge,
-        counter_bits=counter_bits,
-        clock_hz=clock_hz,
-        sample_rate_hz=sample_rate,
-    )
+    options = o.build_read(chosen, **read)
     wheel_only = None
     if chosen is None and wheel is not None:
         from misfire.engine import Wheel
 
         wheel_only = Wheel.from_label(wheel)
-    recording = read(log, options)
+    recording = read_log(log, options)
     slow = read_channels(channels) if channels else None
     result = inspect_log(recording, chosen, wheel_only, slow)
     emit_json(result, json)

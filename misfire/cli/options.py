@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import functools
+import inspect
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -42,7 +44,67 @@ ClockHz = Annotated[float | None, typer.Option("--clock-hz", help="Counter frequ
 SampleRate = Annotated[
     float | None, typer.Option("--sample-rate", help="Sampling rate [Hz] when the file has no time.")
 ]
+CrankChannel = Annotated[
+    int | None, typer.Option("--crank-channel", help="Channel of the crank, from 1 (WAV, plain arrays).")
+]
+CamChannel = Annotated[int | None, typer.Option("--cam-channel", help="Channel of the cam, from 1.")]
+MarkChannel = Annotated[
+    int | None, typer.Option("--cylinder1-channel", help="Channel of the cylinder-1 mark, from 1.")
+]
+BothEdges = Annotated[
+    bool | None,
+    typer.Option("--both-edges/--one-edge", help="Edges logged per tooth; else found from the log."),
+]
+CamFile = Annotated[str | None, typer.Option("--cam-file", help="Second log that holds the cam.")]
+CamOffset = Annotated[
+    float | None,
+    typer.Option("--cam-offset", help="Added to the cam file's times [s]; else found where it can be."),
+]
 JsonOption = Annotated[str | None, typer.Option("--json", help="Write the result as JSON; - for stdout.")]
+
+# option -> its type and the field of ReadOptions it sets
+_READ: dict[str, tuple[Any, str]] = {
+    "time_column": (TimeColumn, "time_column"),
+    "crank_column": (CrankColumn, "crank_column"),
+    "cam_column": (CamColumn, "cam_column"),
+    "cylinder1_column": (MarkColumn, "cylinder1_column"),
+    "signal_column": (SignalColumn, "signal_column"),
+    "crank_channel": (CrankChannel, "crank_channel"),
+    "cam_channel": (CamChannel, "cam_channel"),
+    "cylinder1_channel": (MarkChannel, "cylinder1_channel"),
+    "threshold": (Threshold, "threshold_v"),
+    "edge": (Edge, "edge"),
+    "both_edges": (BothEdges, "both_edges"),
+    "counter_bits": (CounterBits, "counter_bits"),
+    "clock_hz": (ClockHz, "clock_hz"),
+    "sample_rate": (SampleRate, "sample_rate_hz"),
+    "cam_file": (CamFile, "cam_file"),
+    "cam_offset": (CamOffset, "cam_offset_s"),
+}
+Given = dict[str, Any]
+
+
+def reads_logs(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options that say how a log is read; it takes them together as its parameter `read`.
+
+    So every command that takes a log knows the same ones. `read` maps fields of ReadOptions to what was given.
+    """
+    own = inspect.signature(command, eval_str=True)
+    kept = [p for p in own.parameters.values() if p.name != "read"]
+    extra = [
+        inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=None, annotation=kind)
+        for name, (kind, _) in _READ.items()
+    ]
+
+    @functools.wraps(command)
+    def with_options(**given: Any) -> None:
+        read = {field: given.pop(name, None) for name, (_, field) in _READ.items()}
+        command(**given, read=read)
+
+    signature = own.replace(parameters=[*kept, *extra])
+    with_options.__signature__ = signature  # type: ignore[attr-defined]
+    with_options.__annotations__ = {p.name: p.annotation for p in signature.parameters.values()}
+    return with_options
 
 
 def build_engine(name: str | None, order: str | None, wheel: str | None, first_tooth: float | None) -> Engine:
@@ -99,6 +161,14 @@ def build_read(engine: Engine | None, **given: Any) -> ReadOptions:
     ):
         given["edge"] = engine.wheel.counted_edge
     return ReadOptions(**given)
+
+
+def one_cam_file(read: ReadOptions, logs: int) -> None:
+    """Raise InputError when one cam file is given for several logs."""
+    if read.cam_file and logs > 1:
+        raise InputError(
+            f"--cam-file: one cam file cannot belong to {logs} logs; analyse that log alone, or put the cam into it"
+        )
 
 
 def parse_cut(text: str, engine: Engine) -> KnownCut:

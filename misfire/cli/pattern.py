@@ -9,6 +9,7 @@ import typer
 from misfire.cli import options as o
 
 
+@o.reads_logs
 def pattern(
     log: Annotated[str, typer.Argument(help="The log.")],
     against: Annotated[str | None, typer.Option("--against", help="A saved pattern to compare with.")] = None,
@@ -21,20 +22,16 @@ def pattern(
     first_tooth: o.FirstToothOption = None,
     channels: Annotated[str | None, typer.Option("--channels", help="Slow channels (CSV).")] = None,
     json: o.JsonOption = None,
-    time_column: o.TimeColumn = None,
-    crank_column: o.CrankColumn = None,
-    threshold: o.Threshold = None,
-    edge: o.Edge = None,
+    *,
+    read: o.Given,
 ) -> None:
     """Learn the tooth spacing from a log and say how certain it is."""
     from misfire.cli.output import emit_json, say
     from misfire.pipeline import AnalyseOptions, analyse_files
 
     chosen = o.build_engine(engine, firing_order, wheel, first_tooth)
-    read = o.build_read(
-        chosen, time_column=time_column, crank_column=crank_column, threshold_v=threshold, edge=edge
-    )
-    done = analyse_files([log], AnalyseOptions(chosen, channels=channels, read=read))
+    how = o.build_read(chosen, **read)
+    done = analyse_files([log], AnalyseOptions(chosen, channels=channels, read=how))
     r = done.to_dict()
     result: dict[str, Any] = {
         "format": "misfire-pattern",

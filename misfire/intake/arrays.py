@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from misfire.errors import InputError
+from misfire.intake import times
 from misfire.intake.edges import SIGNALS, TIME_COLUMNS, CodeArray, EdgeColumns, TimeColumn, edges_to_recording
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
@@ -128,7 +129,16 @@ def from_columns(path: Path, kind: str, columns: dict[str, Any], options: ReadOp
                 "tick, period_us, crank_s or crank_v, or give --time-column"
             )
         column, raw = TimeColumn.from_name(key), _numbers(path, key, get(key))
-        codes = _codes(path, get(options.signal_column or "signal"), raw.size)
+        words = get(options.signal_column or "signal")
+        codes = _codes(path, words, raw.size)
+        others = [
+            n for n, a in columns.items() if n.lower() != column.name.lower() and np.size(a) == raw.size
+        ]
+        if words is None and others and not column.period and times.evenly_spaced(raw):
+            raise InputError(
+                f"{path}: {printable(key)} grows in equal steps, so the rows are samples, not edges; name the "
+                f"crank's voltage with --crank-column: {printable(', '.join(others), 120)}"
+            )
     edge_columns = EdgeColumns(
         source=str(path),
         column=column,

@@ -114,7 +114,7 @@ def edges_to_recording(
         # a division keeps the ticks' exact decimal value where a product with 1e-6 would not
         time_s = raw * scale if clock_hz is None else raw / clock_hz
     step = scale if clock_hz is not None else times.decimal_step(raw) * scale
-    parts = _split(columns, time_s, code)
+    parts = _split(columns, time_s, code, options.cam_only)
     crank = parts["crank"]
     if crank.size > 2:
         pitch = float(np.median(np.diff(crank)))
@@ -150,7 +150,9 @@ def _from_periods(columns: EdgeColumns, period_s: FloatArray) -> FloatArray:
     return np.where(crank, total, total + period_s)
 
 
-def _split(columns: EdgeColumns, time_s: FloatArray, code: CodeArray | None) -> dict[str, FloatArray]:
+def _split(
+    columns: EdgeColumns, time_s: FloatArray, code: CodeArray | None, cam_only: bool
+) -> dict[str, FloatArray]:
     """Times by signal, each strictly growing. Raises InputError with the row otherwise."""
     parts: dict[str, FloatArray] = {}
     for k, name in enumerate(SIGNALS):
@@ -171,6 +173,8 @@ def _split(columns: EdgeColumns, time_s: FloatArray, code: CodeArray | None) -> 
                 "or give --counter-bits if a counter wraps"
             )
         parts[name] = t
+    if "crank" not in parts and cam_only and "cam" in parts:
+        return {"crank": parts["cam"]}
     if "crank" not in parts:
         raise InputError(
             f"{columns.source}: no crank edge in the log; its signal column must say crank for some rows"

@@ -29,10 +29,12 @@ class ReadOptions:
         Channel numbers, from 1, of a WAV file or of a plain array.
     cam_file : str or None
         Second log that holds the cam signal alone.
-    cam_offset_s : float
-        Added to the times of `cam_file` to bring them onto the crank's clock [s].
+    cam_offset_s : float or None
+        Added to the times of `cam_file` to bring them onto the crank's clock [s]; None: found from both files.
     both_edges : bool or None
         True when a tooth-timing log holds both edges of every tooth, False when it does not.
+    cam_only : bool
+        True for a file that need not hold the crank: its cam edges then stand in the crank's place.
     """
 
     time_column: str | None = None
@@ -49,8 +51,9 @@ class ReadOptions:
     cam_channel: int | None = None
     cylinder1_channel: int | None = None
     cam_file: str | None = None
-    cam_offset_s: float = 0.0
+    cam_offset_s: float | None = None
     both_edges: bool | None = None
+    cam_only: bool = False
 
     def __post_init__(self) -> None:
         if self.edge not in (None, "", "rising", "falling"):
@@ -61,6 +64,10 @@ class ReadOptions:
             value = getattr(self, name)
             if value is not None and not 1.0 <= value <= 1e12:
                 raise InputError(f"{name} is {value}; write a frequency from 1 to 1e12 Hz")
+        if self.cam_offset_s is not None and not abs(self.cam_offset_s) < 1e9:
+            raise InputError(f"cam offset is {self.cam_offset_s}; write seconds")
+        if self.cam_offset_s is not None and not self.cam_file:
+            raise InputError("a cam offset needs the cam's own file: add --cam-file")
         for name in ("crank_channel", "cam_channel", "cylinder1_channel"):
             value = getattr(self, name)
             if value is not None and value < 1:

@@ -10,6 +10,7 @@ from misfire.errors import InputError
 from misfire.intake import arrays, mdf, tooth_csv, vcd, wav, waveform_csv
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import Recording
+from misfire.intake.second_file import add_cam
 from misfire.intake.source import decode_head, read_head
 from misfire.intake.table import sniff
 
@@ -70,28 +71,35 @@ def _why(path: Path, head: bytes, options: ReadOptions) -> str:
 
 
 def _with_cam(recording: Recording, options: ReadOptions) -> Recording:
-    """Add the cam edges of a second file, on its own clock plus the offset given."""
-    second = read(
-        str(options.cam_file),
-        replace(
-            options,
-            cam_file=None,
-            crank_column=options.cam_column,
-            cam_column=None,
-            cylinder1_column=None,
-            threshold_v=None,
-            edge=None,
-            crank_channel=options.cam_channel or 1,
-            cam_channel=None,
-            cylinder1_channel=None,
-            both_edges=False,
-        ),
+    """Add the cam edges of a second file."""
+    path = Path(str(options.cam_file))
+    plain = replace(
+        options,
+        cam_file=None,
+        cam_offset_s=None,
+        threshold_v=None,
+        edge=None,
+        both_edges=False,
+        cam_only=True,
+        time_column=None,
+        crank_channel=options.cam_channel or 1,
+        cam_channel=None,
     )
-    cam_s = second.cam_s if second.cam_s is not None else second.crank_s
-    note = f"Cam edges come from a second file, its clock shifted by {options.cam_offset_s:g} s."
-    return replace(
-        recording,
-        cam_s=cam_s + options.cam_offset_s,
-        decisions=recording.decisions | {"cam file": str(options.cam_file)},
-        notes=(*recording.notes, note),
-    )
+    # a second file that holds the crank as well ties its clock by that; else the cam stands in the crank's place
+    names = [options.cam_column] if options.cam_column else [None, "cam_v", "cam_mv", "cam"]
+    tries = [replace(plain, crank_channel=options.crank_channel, cam_channel=options.cam_channel)]
+    tries += [replace(plain, crank_column=n, cam_column=None, cylinder1_column=None) for n in names]
+    if options.time_column:
+        tries += [replace(t, time_column=options.time_column) for t in tries]
+    failed: InputError | None = None
+    for k, how in enumerate(tries):
+        try:
+            other = read(path, how)
+        except InputError as e:
+            failed = e if failed is None or k == 1 else failed
+            continue
+        if how.crank_column is not None and how.crank_column != options.crank_column:
+            other = replace(other, cam_s=None)
+        if other.cam_s is not None or how.cam_column is None:
+            return add_cam(recording, other, options.cam_offset_s)
+    raise failed or InputError(f"{path}: no cam signal in it; name it with --cam-column")

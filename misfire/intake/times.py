@@ -54,6 +54,15 @@ def decimal_step(value: FloatArray, limit: int = 200_000) -> float:
     return 0.0
 
 
+def evenly_spaced(value: FloatArray) -> bool:
+    """True when values grow by one constant step within 2 per cent: sample times, not edges of a crank."""
+    step = np.diff(value[:200_000])
+    if step.size < 100:
+        return False
+    middle = float(np.median(step))
+    return middle > 0 and float(np.max(np.abs(step - middle))) <= 0.02 * middle
+
+
 def one_edge_per_tooth(recording: Recording, both: bool | None = None) -> Recording:
     """Take one polarity where both edges of every tooth were logged; the recording itself otherwise.
 

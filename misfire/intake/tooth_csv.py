@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from misfire.errors import InputError
+from misfire.intake import times
 from misfire.intake.edges import SIGNALS, TIME_COLUMNS, CodeArray, EdgeColumns, TimeColumn, edges_to_recording
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
@@ -57,6 +58,11 @@ def read(path: Path, options: ReadOptions) -> Recording:
     notes = ["The last line was cut off and was left out."] if cut else []
     if signal is None and len(layout.header) > 1:
         others = [h for k, h in enumerate(layout.header) if k != index and h.strip()]
+        if others and not column.period and times.evenly_spaced(raw):
+            raise InputError(
+                f"{path}: {printable(column.name)} grows in equal steps, so the rows are samples, not edges; name the "
+                f"crank's voltage with --crank-column: {printable(', '.join(others), 120)}"
+            )
         notes.append(f"Columns not used: {printable(', '.join(others))}; every row is taken as a crank edge.")
     columns = EdgeColumns(
         source=str(path),

@@ -110,11 +110,18 @@ def decode(data: bytes, fmt: Format) -> npt.NDArray[np.float32]:
 
 
 def _samples(path: Path, f: BoundedReader, fmt: Format, want: int | None, options: ReadOptions) -> Samples:
-    chosen = {
-        "crank": options.crank_channel or 1,
-        "cam": options.cam_channel,
-        "cylinder1": options.cylinder1_channel,
-    }
+    # channels of a WAV file have no names, so a column given is the channel's number
+    chosen: dict[str, int | None] = {}
+    for name in ("crank", "cam", "cylinder1"):
+        column, channel = getattr(options, f"{name}_column"), getattr(options, f"{name}_channel")
+        if column and channel is None:
+            if not (column.strip().isdecimal() and 1 <= int(column[:6]) <= 64):
+                raise InputError(
+                    f"{path}: channels of a WAV file have no names; give --{name}-channel and a number"
+                )
+            channel = int(column)
+        chosen[name] = channel
+    chosen["crank"] = chosen["crank"] or 1
     for name, channel in chosen.items():
         if channel is not None and channel > fmt.channels:
             raise InputError(f"{path}: no channel {channel} for {name}; the file has {fmt.channels}")

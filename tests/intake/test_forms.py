@@ -226,13 +226,6 @@ def test_rounded_times_count_as_clock_noise(tmp_path: Path, crank):
     assert any("digits" in n for n in recording.notes)
 
 
-def test_cam_in_a_second_file(tmp_path: Path, ticks, cam_ticks):
-    (tmp_path / "crank.csv").write_text("time_s\n" + "".join(f"{t / CLOCK_HZ:.7f}\n" for t in ticks))
-    (tmp_path / "cam.csv").write_text("time_s\n" + "".join(f"{t / CLOCK_HZ - 5:.7f}\n" for t in cam_ticks))
-    options = ReadOptions(cam_file=str(tmp_path / "cam.csv"), cam_offset_s=5.0)
-    same(read(tmp_path / "crank.csv", options), ticks, cam_ticks, atol=1e-9)
-
-
 def test_wav_coding_that_is_not_read(tmp_path: Path):
     body = struct.pack("<HHIIHH", 2, 1, 44100, 44100, 1, 4)
     file = tmp_path / "x.wav"
