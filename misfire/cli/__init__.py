@@ -16,6 +16,7 @@ from misfire.cli.inspect import inspect
 from misfire.cli.pattern import pattern
 from misfire.cli.ready import ready
 from misfire.cli.simulate import simulate
+from misfire.cli.survey import survey
 from misfire.cli.triage import triage
 from misfire.errors import MisfireError
 
@@ -27,7 +28,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-_COMMANDS = (inspect, analyse, pattern, compare, ready, triage, simulate, engines, demo)
+_COMMANDS = (inspect, analyse, pattern, compare, survey, ready, triage, simulate, engines, demo)
 _NAMES = {c.__name__ for c in _COMMANDS}
 for _command in _COMMANDS:
     app.command()(_command)

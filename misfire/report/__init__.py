@@ -5,15 +5,23 @@ The page needs plotly and pandas and imports them only when a page is made, so t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from misfire.report.survey_text import survey_text
 from misfire.report.terminal import comparison_text, terminal_text
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["analysis_page", "comparison_page", "comparison_text", "terminal_text"]
+__all__ = [
+    "analysis_page",
+    "comparison_page",
+    "comparison_text",
+    "survey_page",
+    "survey_text",
+    "terminal_text",
+]
 
 
 def analysis_page(
@@ -44,3 +52,15 @@ def comparison_page(
     from misfire.report.compare_page import comparison_page as make
 
     return make(comparison, before, after, before_events, after_events, job)
+
+
+def survey_page(rows: Sequence[Mapping[str, Any]]) -> str:
+    """The complete HTML page of a survey.
+
+    Parameters
+    ----------
+    rows : rows as made by `misfire.survey`, one a log
+    """
+    from misfire.report.survey_page import survey_page as make
+
+    return make(rows)

@@ -47,7 +47,7 @@ def cells(text: str) -> int:
     )
 
 
-def _wrap(text: str, width: int, first: str = "", rest: str = "", lines: int = 4) -> list[str]:
+def wrap(text: str, width: int, first: str = "", rest: str = "", lines: int = 4) -> list[str]:
     """Wrapped lines with hanging indent, cut after `lines` with a visible mark."""
     room = width - max(cells(first), cells(rest))
     safe = clean(text)
@@ -67,7 +67,7 @@ def _list(title: str, entries: Sequence[Any], width: int, room: int, each: int =
         return []
     out = [title]
     for i, entry in enumerate(entries):
-        part = _wrap(str(entry), width, f"  {i + 1}. ", "     ", each)
+        part = wrap(str(entry), width, f"  {i + 1}. ", "     ", each)
         left = len(entries) - i
         if len(out) + len(part) > room - (left > 1):
             out.append(f"  … {left} more in the report and in the JSON")
@@ -141,13 +141,13 @@ def terminal_text(result: Mapping[str, Any], width: int = 80, colour: bool = Fal
     status = str(verdict.get("status", "undetermined"))
     mark, word, plain = STATUS.get(status, ("?", clean(status, 20).upper(), ""))
     headline = clean(verdict.get("headline")) or plain
-    out = _paint(_wrap(f"{mark} {word}: {headline}", width, "", "  ", 4), colour, _TONE.get(status, ""))
+    out = _paint(wrap(f"{mark} {word}: {headline}", width, "", "  ", 4), colour, _TONE.get(status, ""))
     findings = [table(f) for f in items(verdict.get("findings"))]
     for f in findings[:3]:
-        out += _wrap(f"{cause(f)}; {confidence(f)}", width, "  - ", "    ", 2)
+        out += wrap(f"{cause(f)}; {confidence(f)}", width, "  - ", "    ", 2)
     if not findings:
         for f in [table(c) for c in items(verdict.get("candidates"))][:2]:
-            out += _wrap(f"possible, not firm: {cause(f)}; {confidence(f)}", width, "  - ", "    ", 2)
+            out += wrap(f"possible, not firm: {cause(f)}; {confidence(f)}", width, "  - ", "    ", 2)
 
     steps: list[Any] = []
     for f in findings:
@@ -160,7 +160,7 @@ def terminal_text(result: Mapping[str, Any], width: int = 80, colour: bool = Fal
     out += todo
     out += ["", *cyl]
     if all(c.get("reported") is None for c in items(result.get("cylinders"))):
-        out += _wrap("reported: no controller counts were given.", width, "", "", 1)
+        out += wrap("reported: no controller counts were given.", width, "", "", 1)
     out.append("")
     out += _signal(result, width)
     rest = MAX_LINES - len(out)
@@ -175,7 +175,7 @@ def _signal(result: Mapping[str, Any], width: int) -> list[str]:
         f"Log: {count(log.get('edges'))} edges, {number(log.get('turns'), 6)} turns, "
         f"{number(log.get('duration_s'), 4)} s, {count(speed.get('min'))} to {count(speed.get('max'))} rpm."
     )
-    out = _wrap(text, width, "", "  ", 2)
+    out = wrap(text, width, "", "  ", 2)
     text = (
         f"Signal: {count(sig.get('extra_edges'))} edges too many, {count(sig.get('lost_edges'))} lost, "
         f"{count(sig.get('turns_set_aside'))} turns set aside."
@@ -185,12 +185,12 @@ def _signal(result: Mapping[str, Any], width: int) -> list[str]:
         text += f" {count(sum(u or 0.0 for u in unusable))} firings not usable, never counted."
     for n in items(sig.get("notes"))[:1]:
         text += f" {clean(n)}"
-    out += _wrap(text, width, "", "  ", 2)
+    out += wrap(text, width, "", "  ", 2)
     learned = table(result.get("pattern")).get("learned_from")
-    out += _wrap(f"Tooth pattern from {LEARNED.get(str(learned), NONE)}.", width, "", "  ", 1)
-    out += _wrap(f"Phase {PHASE.get(str(result.get('phase')), NONE)}.", width, "", "  ", 2)
+    out += wrap(f"Tooth pattern from {LEARNED.get(str(learned), NONE)}.", width, "", "  ", 1)
+    out += wrap(f"Phase {PHASE.get(str(result.get('phase')), NONE)}.", width, "", "  ", 2)
     for line in window_lines(result.get("windows"))[:1]:
-        out += _wrap(line, width, "", "  ", 2)
+        out += wrap(line, width, "", "  ", 2)
     return out
 
 
@@ -204,11 +204,11 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
     answer = str(verdict.get("answer", "not_proven"))
     mark, word = ANSWER.get(answer, ("?", clean(answer, 30).upper()))
     text = f"{mark} {word}: {clean(verdict.get('headline'))}"
-    out = _paint(_wrap(text, width, "", "  ", 4), colour, _TONE.get(answer, _AMBER))
+    out = _paint(wrap(text, width, "", "  ", 4), colour, _TONE.get(answer, _AMBER))
     out += _list("Why:", items(verdict.get("reasons")), width, 8)
     more = needed(verdict)
     if more:
-        out += _wrap(more, width, "", "  ", 3)
+        out += wrap(more, width, "", "  ", 3)
     out += _list("To decide the rest, record:", items(verdict.get("missing")), width, 6)
     header = ["cyl", "before", "of", "after", "of", "ratio", "95 % interval", "p", "answer"]
     rows: list[list[str]] = []
@@ -236,7 +236,7 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
     pattern = table(comparison.get("pattern"))
     out += [
         "",
-        *_wrap(
+        *wrap(
             f"Tooth pattern changed: {yes_no(pattern.get('changed'))}; stable before: "
             f"{yes_no(pattern.get('stable_before'))}; stable after: {yes_no(pattern.get('stable_after'))}.",
             width,
@@ -247,5 +247,5 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
     ]
     swapped = items(comparison.get("swapped"))
     if swapped:
-        out += _wrap(f"Part swapped between {names(swapped)}.", width, "", "  ", 1)
+        out += wrap(f"Part swapped between {names(swapped)}.", width, "", "  ", 1)
     return "\n".join(out[:MAX_LINES]) + "\n"

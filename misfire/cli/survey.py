@@ -1,0 +1,160 @@
+"""`misfire survey`: many logs, one row each."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from misfire.cli import options as o
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+@o.reads_logs
+def survey(
+    place: Annotated[list[str], typer.Argument(metavar="LOG...|FOLDER", help="Logs, or folders of logs.")],
+    engine: Annotated[
+        str | None,
+        typer.Option("--engine", help="Engine of all logs: a file (TOML) or a layout of `misfire engines`."),
+    ] = None,
+    firing_order: o.OrderOption = None,
+    wheel: o.WheelOption = None,
+    first_tooth: o.FirstToothOption = None,
+    out: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--out", help="Table of the rows (.csv, .parquet); may be given twice. Else survey.csv."
+        ),
+    ] = None,
+    report: Annotated[str | None, typer.Option("--report", help="Write the overview page (.html).")] = None,
+    json: o.JsonOption = None,
+    resume: Annotated[
+        bool,
+        typer.Option("--resume", help="Go on with an earlier run: logs that are done are not done again."),
+    ] = False,
+    jobs: Annotated[
+        int | None, typer.Option("--jobs", help="Worker processes on this machine; else one for each core.")
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            "--scheduler",
+            help="Address of a Dask scheduler, such as tcp://host:8786; its workers do the work and must see the logs "
+            "at the same paths.",
+        ),
+    ] = None,
+    beside: Annotated[
+        bool,
+        typer.Option(
+            "--beside/--alone", help="Use, or leave, NAME_channels.csv and NAME_counts.csv beside NAME.csv."
+        ),
+    ] = True,
+    *,
+    read: o.Given,
+) -> None:
+    """Judge many logs, one row each: a shop's month, a fleet's night.
+
+    Without --engine each log takes NAME_engine.toml beside it, or the nearest engine.toml in its folder and above.
+    A log that cannot be judged gets a row with the reason. A run that is stopped, by whatever, keeps the rows that
+    are done in a file beside the table; the same command with --resume goes on.
+    """
+    import sys
+    from pathlib import Path
+
+    from misfire.cli.output import emit_json, write_text
+    from misfire.errors import InputError
+    from misfire.report import survey_page, survey_text
+    from misfire.survey.jobs import find_jobs
+    from misfire.survey.progress import Progress
+    from misfire.survey.run import survey as judge
+
+    tables = out or ["survey.csv"]
+    for table in tables:
+        _check(table)
+    if jobs is not None and jobs < 1:
+        raise InputError(f"--jobs {jobs}: give a number from 1 up")
+    if jobs is not None and scheduler is not None:
+        raise InputError("--jobs and --scheduler exclude each other: the cluster has its own workers")
+    given = [x is not None for x in (engine, firing_order, wheel, first_tooth)]
+    chosen = o.build_engine(engine, firing_order, wheel, first_tooth) if any(given) else None
+    todo = find_jobs(
+        place, chosen, o.build_read(chosen, **read), beside=beside, but=[Path(t) for t in tables]
+    )
+    kept = Progress(Path(tables[0] + ".progress"), resume=resume)
+    show = _Show(len(todo), sys.stderr.isatty())
+    try:
+        rows = judge(todo, processes=jobs, scheduler=scheduler, progress=kept, tell=show.tell)
+    except KeyboardInterrupt:
+        show.close()
+        print(
+            f"misfire: stopped; {show.done} of {len(todo)} logs are done and kept, the same command with --resume "
+            "goes on",
+            file=sys.stderr,
+        )
+        raise typer.Exit(130) from None
+    finally:
+        show.close()
+        kept.close()
+    for table in tables:
+        _write(table, rows)
+    if report:
+        write_text(report, survey_page(rows))
+    emit_json({"format": "misfire-survey", "version": 1, "logs": rows}, json)
+    if json != "-":
+        print(survey_text(rows, [*tables, *([report] if report else [])]), end="")
+
+
+def _check(table: str) -> None:
+    """Refuse a table that could not be written, before the work and not after it."""
+    from pathlib import Path
+
+    from misfire.errors import InputError
+
+    kind = Path(table).suffix.lower()
+    if kind not in (".csv", ".parquet"):
+        raise InputError(f"--out {table}: rows are written as .csv or .parquet; choose one of these endings")
+    if Path(table).is_dir():
+        raise InputError(f"--out {table}: is a folder; give a file name to write to")
+    if kind == ".parquet":
+        try:
+            import pyarrow  # noqa: F401
+        except ImportError:
+            raise InputError(
+                f"{table}: parquet needs an extra; install it with pip install 'misfire[parquet]'"
+            ) from None
+
+
+def _write(table: str, rows: Sequence[dict[str, Any]]) -> None:
+    from misfire.cli.output import write_whole
+    from misfire.survey.columns import frame
+
+    made = frame(rows)
+    if table.lower().endswith(".csv"):
+        write_whole(table, lambda p: made.to_csv(p, index=False, float_format="%.6g", lineterminator="\n"))
+    else:
+        write_whole(table, lambda p: made.to_parquet(p, index=False))
+
+
+class _Show:
+    """One line on a terminal that says how far the work is; nothing when piped."""
+
+    def __init__(self, total: int, on: bool) -> None:
+        self.total, self.done, self.errors, self._on = total, 0, 0, on
+
+    def tell(self, done: int, row: dict[str, Any] | None) -> None:
+        import sys
+
+        self.done = done
+        self.errors += row is not None and row["status"] == "error"
+        if self._on:
+            bad = f", {self.errors} not judged" if self.errors else ""
+            print(f"\r{done} of {self.total} logs{bad} ", end="", file=sys.stderr, flush=True)
+
+    def close(self) -> None:
+        import sys
+
+        if self._on:
+            print("\r" + " " * 60 + "\r", end="", file=sys.stderr, flush=True)
+            self._on = False
