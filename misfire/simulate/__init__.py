@@ -24,7 +24,7 @@ from misfire.intake.recording import Channels, Recording
 from misfire.simulate.controller import Counts, monitor
 from misfire.simulate.driver import RAD_PER_RPM
 from misfire.simulate.library import load_scenario, scenario_names
-from misfire.simulate.motion import Motion, run
+from misfire.simulate.motion import Motion, run, stalled
 from misfire.simulate.result import Simulated, Truth
 from misfire.simulate.scenario import (
     Clock,
@@ -62,6 +62,8 @@ def simulate(scenario: Scenario) -> Simulated:
         notes = tuple(f"injector of cylinder {m.cylinders[0]} shut off at {m.from_s:.3f} s" for m in shut)
     assert scenario.engine.wheel is not None
     if len(edges.crank_s) < 2 * scenario.engine.wheel.teeth:
+        if motion.stopped:
+            raise stalled(scenario, len(motion.time_s) * motion.step_deg / 360.0)
         raise InputError(f"scenario {scenario.name}: fewer than two turns; make the programme longer")
     truth = _truth(scenario, motion, edges.tooth_error_deg, edges.faults, notes)
     slow = _streams(scenario)[3]

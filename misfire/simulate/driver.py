@@ -41,6 +41,7 @@ class Events:
     cause: list[int] = field(default_factory=list)
     outer_nm: list[float] = field(default_factory=list)
     friction_nm: list[float] = field(default_factory=list)
+    clutch_nm: list[float] = field(default_factory=list)
 
 
 def manifold_kpa(load_pct: float) -> float:
@@ -51,6 +52,21 @@ def manifold_kpa(load_pct: float) -> float:
 def load_of(manifold: float) -> float:
     """Load [%] at a manifold pressure [kPa]."""
     return (manifold - 15.0) / 0.85
+
+
+@dataclass(frozen=True)
+class Taken:
+    """Torque [N m] that clutch or converter takes from the crank, near the speed of the last stretch."""
+
+    torque_nm: float
+    speed_rad_s: float
+    rise_nms: float = 0.0
+    limit_nm: float = math.inf
+
+    def at(self, speed_rad_s: float) -> float:
+        """Torque [N m] at a crank speed [rad/s]."""
+        torque = self.torque_nm + self.rise_nms * (speed_rad_s - self.speed_rad_s)
+        return min(max(torque, -self.limit_nm), self.limit_nm)
 
 
 class Programme:
@@ -101,6 +117,16 @@ class Programme:
         if load is not None and p.load_end_pct is not None:
             load += (p.load_end_pct - load) * part
         return rpm * RAD_PER_RPM, slope, load
+
+    def clutch_nm(self, t: float) -> float:
+        """Torque capacity [N m] of the clutch at time t [s]; endless while it is shut."""
+        p = self.step
+        if p.clutch_nm is None:
+            return math.inf
+        if p.clutch_end_nm is None:
+            return p.clutch_nm
+        part = min(max((t - self.began_s) / p.duration_s, 0.0), 1.0)
+        return p.clutch_nm + (p.clutch_end_nm - p.clutch_nm) * part
 
 
 class Rules:
@@ -188,6 +214,10 @@ class Driver:
         self.w = (first.rpm or 1000.0) * RAD_PER_RPM
         self.t = -3.0 * 4.0 * math.pi / self.w
         self.extra_kg_m2 = self.extra(first)
+        self.coupled = self.coupling(first)
+        # what clutch or converter takes from the crank: at a speed [N m, rad/s], its rise with speed, its limit
+        self.taken = Taken(0.0, self.w)
+        self.vehicle_rad_s = self.w
         self.energy = 0.5 * self.mean_kg_m2 * self.w**2
         self.hold_sum = 0.0
         self.charge_sum = 0.0
@@ -201,9 +231,14 @@ class Driver:
         self.stopped = False
 
     def extra(self, p: Phase) -> float:
-        """Inertia [kg m^2] that a step couples to the crank: starter armature, vehicle."""
+        """Inertia [kg m^2] that a step couples firmly to the crank: starter armature, vehicle."""
         d = self.s.driveline
-        return (d.starter_kg_m2 if p.starter else 0.0) + d.vehicle_kg * p.gear_m**2
+        vehicle = 0.0 if d.loose(p) else d.vehicle_kg * p.gear_m**2
+        return (d.starter_kg_m2 if p.starter else 0.0) + vehicle
+
+    def coupling(self, p: Phase) -> tuple[float, float, bool]:
+        """What tells one way of coupling from another: inertia, gear, whether it may slip."""
+        return self.extra(p), p.gear_m, self.s.driveline.loose(p)
 
     @property
     def mean_kg_m2(self) -> float:
@@ -236,7 +271,7 @@ class Driver:
         return low + (self.friction_nm(w) - a) * (high - low) / (b - a)
 
     def run_cycles(self, cycles: int, first_cycle: int) -> int:
-        """Hand out the events of up to `cycles` cycles; stop early where the inertia changes.
+        """Hand out the events of up to `cycles` cycles; stop early where the coupling changes.
 
         Returns the number of cycles done.
         """
@@ -245,7 +280,7 @@ class Driver:
         u = np.array([r.random(cycles * n) for r in self.rule_rng]).T.tolist() or [[]] * (cycles * n)
         self.slot_energy, self.slot_time = [], []
         for k in range(cycles):
-            if k and self.extra(self.programme.step) != self.extra_kg_m2:
+            if k and self.coupling(self.programme.step) != self.coupled:
                 return k
             for i in range(n):
                 self._slot(i, first_cycle + k, z[k * n + i], u[k * n + i])
@@ -269,6 +304,8 @@ class Driver:
             self.charge_sum += off * dt
             pull = self.mean_kg_m2 * (off / 0.5 + self.charge_sum / 0.6 - slope)
             gain = (self.gas_nm(60.0, True) - self.gas_nm(40.0, True)) / 20.0
+            if self.coupled[2]:
+                pull -= self.taken.at(w)
             kpa = min(max(base - pull / gain, 18.0), 98.0)
             load = load_of(kpa)
         else:
@@ -276,16 +313,21 @@ class Driver:
             kpa = manifold_kpa(load)
         friction = self.friction_nm(w)
         outer = 0.0
+        loose = self.coupled[2]
         if p.mode == "hold":
             self.hold_sum = self.hold_sum + off * dt
-            pull = self.mean_kg_m2 * (off / 0.3 + self.hold_sum / 0.3 - slope)
+            # through clutch or converter the brake reaches the engine late: a slower hand
+            lag = 0.8 if loose else 0.3
+            moved = self.mean_kg_m2 + (s.driveline.vehicle_kg * p.gear_m**2 if loose else 0.0)
+            pull = moved * (off / lag + self.hold_sum / lag / (3.0 if loose else 1.0) - slope)
             # what lands now was decided most of a turn ago; the first events stand for those before them
             due = self.expected[max(len(self.expected) - self.delay, 0)] if self.expected else None
             gas = self.gas_nm(kpa, not p.fuel_cut) if due is None else due * self.n / (4.0 * math.pi)
             outer = gas - friction + pull
         elif p.gear_m > 0.0:
-            v = w * p.gear_m
-            outer = (s.driveline.road_n + s.driveline.drag_n_s2_m2 * v * v) * p.gear_m
+            v = (self.vehicle_rad_s if loose else w) * p.gear_m
+            roll = s.driveline.road_n * min(v / 0.3, 1.0)
+            outer = (roll + s.driveline.drag_n_s2_m2 * v * v) * p.gear_m
         if p.rough_nm > 0.0:
             decay = math.exp(-dt / 0.05)
             self.rough = self.rough * decay + p.rough_nm * math.sqrt(1.0 - decay * decay) * z[2]
@@ -304,6 +346,7 @@ class Driver:
         e.cause.append(cause)
         e.outer_nm.append(outer)
         e.friction_nm.append(friction)
+        e.clutch_nm.append(self.programme.clutch_nm(t))
         work = kpa * self.per_map + s.gas.exhaust_kpa * self.per_exhaust + heat * self.efficiency
         self.mean_work.append(work)
         normal_work = 0.0 if p.fuel_cut else normal * self.efficiency
@@ -311,7 +354,8 @@ class Driver:
         back = len(self.mean_work) - 1 - self.delay
         self.slot_energy.append(self.energy)
         self.slot_time.append(t)
-        self.energy += self.mean_work[max(back, 0)] - (friction + outer) * dth
+        load_nm = self.taken.at(w) if loose else outer
+        self.energy += self.mean_work[max(back, 0)] - (friction + load_nm) * dth
         if self.energy <= 0.5 * self.mean_kg_m2 * STALL_RAD_S**2:
             self.stopped = True
             return

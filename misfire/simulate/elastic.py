@@ -1,7 +1,7 @@
-"""Elastic parts: the driveline between crank and vehicle, and torsion of the crankshaft.
+"""Linear elastic parts: exact response of a set of states, chains of inertias, torsion of the crankshaft.
 
-Both are linear, so their response to the torque on a stretch of cells is computed exactly for a constant mean
-speed (time step = angle step / mean speed); the crank's own motion then follows from the exact energy form.
+The response to the torque on a stretch of cells is computed exactly for a constant mean speed (time step =
+angle step / mean speed); the crank's own motion then follows from the exact energy form.
 """
 
 from __future__ import annotations
@@ -54,48 +54,6 @@ def _recur(grow: complex, drive: ComplexArray, start: complex) -> ComplexArray:
         carried[k] = start
         start = ends[k] + whole * start
     return np.asarray((inside + carried[:, None] * power).ravel()[: len(drive)])
-
-
-@dataclass
-class Shaft:
-    """Spring and damper between crank and vehicle, with its state from stretch to stretch.
-
-    engine_kg_m2, vehicle_kg_m2 at the crank; natural frequency [Hz] of engine against vehicle.
-    """
-
-    engine_kg_m2: float
-    vehicle_kg_m2: float
-    natural_hz: float
-    damping: float
-    twist_rad: float = 0.0
-    vehicle_rad_s: float = 0.0
-
-    @property
-    def stiffness_nm(self) -> float:
-        """k [N m/rad] from w_n^2 = k (1/J_e + 1/J_v)."""
-        return (2 * np.pi * self.natural_hz) ** 2 * self._reduced
-
-    @property
-    def _reduced(self) -> float:
-        return self.engine_kg_m2 * self.vehicle_kg_m2 / (self.engine_kg_m2 + self.vehicle_kg_m2)
-
-    @property
-    def damping_nms(self) -> float:
-        """c [N m s/rad] = 2 zeta w_n J_reduced."""
-        return 2.0 * self.damping * 2 * np.pi * self.natural_hz * self._reduced
-
-    def torque_nm(
-        self, engine_nm: FloatArray, vehicle_nm: FloatArray, engine_rad_s: float, dt_s: float
-    ) -> FloatArray:
-        """Mean shaft torque [N m] in each cell; `engine_nm` drives, `vehicle_nm` brakes."""
-        k, c, je, jv = self.stiffness_nm, self.damping_nms, self.engine_kg_m2, self.vehicle_kg_m2
-        a = np.array([[0.0, 1.0, -1.0], [-k / je, -c / je, c / je], [k / jv, c / jv, -c / jv]])
-        b = np.array([[0.0, 0.0], [1.0 / je, 0.0], [0.0, -1.0 / jv]])
-        x0 = np.array([self.twist_rad, engine_rad_s, self.vehicle_rad_s])
-        x = respond(a, b, np.column_stack([engine_nm, vehicle_nm]), x0, dt_s)
-        self.twist_rad, self.vehicle_rad_s = float(x[-1, 0]), float(x[-1, 2])
-        shaft = k * x[:, 0] + c * (x[:, 1] - x[:, 2])
-        return np.asarray(0.5 * (shaft[1:] + shaft[:-1]))
 
 
 @dataclass(frozen=True)

@@ -11,22 +11,28 @@ starts, after three cycles that only settle the engine.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from misfire.errors import InputError
-from misfire.simulate.driver import STALL_RAD_S, Driver
-from misfire.simulate.elastic import Shaft, Twist
+from misfire.simulate.cells import Cells
+from misfire.simulate.driveline import Path
+from misfire.simulate.driver import RAD_PER_RPM, STALL_RAD_S, Driver, Taken
+from misfire.simulate.elastic import Twist
 from misfire.simulate.gas import WorkTables
 from misfire.simulate.mechanics import Cylinder, inertia_kg_m2
-from misfire.simulate.scenario import Scenario
+from misfire.simulate.scenario import Phase, Scenario
 
 FloatArray = npt.NDArray[np.float64]
 
 _CHUNK_S = 1.0
 _FLEXIBLE_CHUNK_S = 0.25
+# for the driver's mean speed only: speed difference [rad/s] at which a slipping clutch counts as shut, and the time
+# constant [s] with which a shut one pulls the engine to the vehicle
+_MEET_RAD_S = 3.0
+_FOLLOW_S = 0.1
 
 
 @dataclass(frozen=True)
@@ -70,6 +76,15 @@ class Motion:
         return np.asarray(self.time_s[i] + part * math.radians(self.step_deg) * 2.0 / (w1 + w))
 
 
+def stalled(s: Scenario, turns: float) -> InputError:
+    """What to say where the engine stops before the log holds two turns."""
+    j = s.engine.rotating_inertia_kg_m2
+    return InputError(
+        f"scenario {s.name}: the engine stalls within {math.ceil(turns)} turns (the first 6 settle it): "
+        f"start at a higher rpm, give a lower load_pct in mode hold, or raise rotating_inertia_kg_m2 = {j:g}"
+    )
+
+
 def cylinder_of(s: Scenario) -> Cylinder:
     """The cylinder geometry [m] of a scenario's engine."""
     e = s.engine
@@ -83,63 +98,6 @@ def cylinder_of(s: Scenario) -> Cylinder:
         rod_m=e.rod_mm / 1e3,
         compression_ratio=e.compression_ratio,
     )
-
-
-class _Cells:
-    """Turns events into gas work on the cells, cycle by cycle with what reaches into the next."""
-
-    def __init__(self, s: Scenario, cylinder: Cylinder, driver: Driver) -> None:
-        self.n = round(720.0 / s.step_deg)
-        self.exhaust, self.crankcase = s.gas.exhaust_kpa, s.gas.crankcase_kpa
-        self.first: list[int] = []
-        self.tables: list[WorkTables] = []
-        shared: dict[float, WorkTables] = {}
-        for start in driver.slot_start_deg:
-            cell = int(start / s.step_deg + 1e-9)
-            lead = round(start - cell * s.step_deg, 9)
-            if lead not in shared:
-                edges = -360.0 - lead + s.step_deg * np.arange(self.n + 2)
-                shared[lead] = WorkTables(s.gas, cylinder, edges)
-            self.first.append(cell)
-            self.tables.append(shared[lead])
-        self.weights = np.ones((1, driver.n))
-        self.tail = np.zeros((1, 2 * self.n + 2))
-
-    def weigh(self, weights: FloatArray) -> None:
-        """Ask for further sums in which each slot's work counts with a weight, shape (sums, slots)."""
-        self.weights = np.vstack([np.ones(weights.shape[-1]), weights])
-        self.tail = np.zeros((len(self.weights), self.tail.shape[1]))
-
-    def add(
-        self, cycles: int, kpa: FloatArray, heat: FloatArray, start: FloatArray, burn: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """Gas work [J] of cycles * n cells by sum (row 0 plain), combustion work [J] of each event.
-
-        The inputs have shape (cycles, slots); events reach up to two cycles ahead, kept in `tail`.
-        """
-        n = self.n
-        total = np.zeros((len(self.weights), (cycles + 2) * n + 2))
-        total[:, : self.tail.shape[1]] += self.tail
-        done = np.zeros(kpa.shape)
-        for table in {id(t): t for t in self.tables}.values():
-            slots = [i for i, t in enumerate(self.tables) if t is table]
-            a, b, c = table.motored
-            at, heat_cells = table.heat_cells(start[:, slots].ravel(), burn[:, slots].ravel())
-            heat_cells *= heat[:, slots].reshape(-1, 1)
-            width = heat_cells.shape[1]
-            heat_cells = heat_cells.reshape(cycles, len(slots), width)
-            done[:, slots] = heat_cells.sum(axis=2)
-            for j, slot in enumerate(slots):
-                work = kpa[:, slot, None] * a + (self.exhaust * b + self.crankcase * c)
-                work[:, at : at + width] += heat_cells[:, j]
-                f = self.first[slot]
-                # n cells side by side, the one cell that overlaps the next event on its own
-                plain, over = work[:, :n].ravel(), work[:, n]
-                for row, weight in enumerate(self.weights[:, slot]):
-                    total[row, f : f + cycles * n] += plain if row == 0 else weight * plain
-                    total[row, f + n : f + n + cycles * n : n] += over if row == 0 else weight * over
-        self.tail = total[:, cycles * n :].copy()
-        return total[:, : cycles * n], done
 
 
 def run(s: Scenario, rng: np.random.Generator) -> Motion:
@@ -162,7 +120,7 @@ class _Run:
         wide = np.asarray(-360.0 + s.step_deg * np.arange(n + 2), dtype=np.float64)
         self.plain = WorkTables(s.gas, cylinder, wide)
         self.driver = Driver(s, cylinder, self.plain, rng)
-        self.cells = _Cells(s, cylinder, self.driver)
+        self.cells = Cells(s, cylinder, self.driver)
         grid = np.asarray(s.step_deg * np.arange(n + 1), dtype=np.float64)
         mass, tdc = e.reciprocating_mass_kg or 0.0, np.array(e.firing_tdc_deg)
         self.still = inertia_kg_m2(cylinder.crank, self.driver.crank_kg_m2, mass, grid, tdc)
@@ -177,13 +135,17 @@ class _Run:
             self.cells.weigh(shape[None, :])
             each = [inertia_kg_m2(cylinder.crank, 0.0, mass, grid, np.array([x])) for x in tdc]
             self.modal_inertia = np.sum(self.twist.shape_cylinder[:, None] * np.array(each), axis=0)
-        self.shaft: Shaft | None = None
+        self.path: Path | None = None
         self.gear_m = 0.0
+        self.vehicle_m_s: float | None = None
+        self.step_index = -1
 
     def go(self) -> Motion:
         """All stretches, put together."""
         driver, n = self.driver, self.n
         driver.run_cycles(1, -1)
+        if driver.stopped:
+            raise stalled(self.s, len(driver.events.cylinder) / driver.n * 2.0)
         _, done = _add(self.cells, driver, 1)
         works = [done]
         self.rigid_extra = self._rigid_extra()
@@ -197,7 +159,7 @@ class _Run:
         stopped = False
         while not (driver.programme.done or stopped):
             self._couple()
-            span = _CHUNK_S if self.shaft is None else _FLEXIBLE_CHUNK_S
+            span = _CHUNK_S if self.path is None else _FLEXIBLE_CHUNK_S
             want = int(min(max(span * driver.w / (4.0 * math.pi), 2), 40))
             had = len(driver.events.cylinder)
             count = driver.run_cycles(want, cycle)
@@ -240,14 +202,10 @@ class _Run:
         twist = np.degrees(np.concatenate(twists)) if self.twist is not None else None
         return _collect(self.s, driver, times, speeds, gas_parts, works, self.plain, stopped, twist)
 
-    def _flexible(self) -> bool:
-        return self.s.driveline.natural_hz > 0.0 and self.driver.programme.step.gear_m > 0.0
-
     def _rigid_extra(self) -> float:
-        """Inertia [kg m^2] that moves with the crank: all that is coupled, less a vehicle on a spring."""
-        p = self.driver.programme.step
-        spring = self.s.driveline.vehicle_kg * p.gear_m**2 if self._flexible() else 0.0
-        return self.driver.extra(p) - spring
+        """Inertia [kg m^2] that moves with the crank: starter armature, a vehicle without springs."""
+        p, d = self.driver.programme.step, self.s.driveline
+        return self.driver.extra(replace(p, gear_m=0.0 if d.natural_hz > 0.0 else p.gear_m))
 
     def _couple(self) -> None:
         """Take over what the present step couples to the crank; the crank's speed does not jump."""
@@ -259,16 +217,40 @@ class _Run:
         if driver.extra(p) != driver.extra_kg_m2:
             driver.extra_kg_m2 = driver.extra(p)
             driver.energy = 0.5 * driver.mean_kg_m2 * driver.w**2
-        if not self._flexible():
-            self.shaft, self.gear_m = None, 0.0
-        elif self.shaft is None or p.gear_m != self.gear_m:
-            d = self.s.driveline
-            engine = float(np.mean(self.still)) + extra
-            self.shaft = Shaft(engine, d.vehicle_kg * p.gear_m**2, d.natural_hz, d.damping)
-            mean = sum(driver.events.outer_nm[-driver.n :]) / driver.n
-            self.shaft.twist_rad = mean / self.shaft.stiffness_nm
-            self.shaft.vehicle_rad_s = driver.w
-            self.gear_m = p.gear_m
+        driver.coupled = driver.coupling(p)
+        self._gear(p, extra)
+        self.step_index = driver.programme.index
+
+    def _gear(self, p: Phase, extra: float) -> None:
+        """The path to the vehicle; a vehicle's speed lives on, but a shut clutch brings it to the crank's."""
+        driver, d = self.driver, self.s.driveline
+        if p.gear_m == 0.0 or d.natural_hz <= 0.0:
+            self.path, self.gear_m = None, 0.0
+            return
+        told = p.vehicle_kmh is not None and driver.programme.index != self.step_index
+        if self.path is not None and p.gear_m == self.gear_m and not told:
+            return
+        converter = (d.converter_nm, d.converter_ratio) if d.coupling == "converter" else None
+        self.path = Path.of(
+            float(np.mean(self.still)) + extra, d.gearbox_kg_m2, d.vehicle_kg * p.gear_m**2,
+            natural_hz=d.natural_hz, damping=d.damping, converter=converter,
+            damper_nm_rad=d.damper_nm_rad, damper_damping=d.damper_damping,
+        )  # fmt: skip
+        speed = driver.w
+        if told and p.vehicle_kmh is not None:
+            speed = p.vehicle_kmh / 3.6 / p.gear_m
+        elif d.loose(p) and self.vehicle_m_s is not None:
+            speed = self.vehicle_m_s / p.gear_m
+        mean = sum(driver.events.outer_nm[-driver.n :]) / driver.n
+        if converter and not told and self.vehicle_m_s is None:
+            # from the start with the slip that carries the torque
+            share = mean / (converter[0] * (driver.w / (2000.0 * RAD_PER_RPM)) ** 2)
+            speed *= (1.0 - min(max(share, 0.0), 0.95)) ** 0.25
+        loose = d.loose(p)
+        self.path.settle(0.0 if loose else mean, speed if loose else driver.w, speed)
+        driver.taken = Taken(0.0, driver.w, 0.0, math.inf)
+        driver.vehicle_rad_s = speed
+        self.gear_m = p.gear_m
 
     def _spread(self, values: list[float], last: float, count: int) -> FloatArray:
         """A value of each slot on the cells."""
@@ -284,11 +266,14 @@ class _Run:
         outer = self._spread(e.outer_nm[had:], self.last[1], count)
         self.last = (e.friction_nm[-1], e.outer_nm[-1])
         inertia = np.append(np.tile(self.still[:-1], count), self.still[0]) + self.rigid_extra
-        if self.shaft is not None:
+        if self.path is not None and self.driver.coupled[2]:
+            return self._loose(gas - friction * self.step, inertia, outer, had, count)
+        if self.path is not None:
             w = math.sqrt(2.0 * self.energy / inertia[0])
             mean = self.driver.slot_mean_rad_s()
             drive = gas / self.step - friction - 0.5 * np.diff(inertia) / self.step * mean**2
-            outer = self.shaft.torque_nm(drive, outer, w, self.step / mean)
+            outer = self.path.locked_nm(drive, outer, w, self.step / mean)
+            self._vehicle()
         level = np.empty(count * self.n + 1)
         level[0] = self.energy
         np.cumsum(gas - (friction + outer) * self.step, out=level[1:])
@@ -300,13 +285,44 @@ class _Run:
         self.energy = float(level[-1])
         return square, False
 
+    def _vehicle(self) -> None:
+        """Remember the vehicle's speed for the driver and for the next gear."""
+        assert self.path is not None
+        self.driver.vehicle_rad_s = self.path.vehicle_rad_s
+        self.vehicle_m_s = self.path.vehicle_rad_s * self.gear_m
+
+    def _loose(
+        self, work: FloatArray, inertia: FloatArray, brake: FloatArray, had: int, count: int
+    ) -> tuple[FloatArray, bool]:
+        """As `_advance`, through a clutch that may slip or a converter."""
+        assert self.path is not None
+        capacity = self._spread(self.driver.events.clutch_nm[had:], self.driver.events.clutch_nm[had], count)
+        stop = 0.5 * float(inertia.min()) * STALL_RAD_S**2
+        level, taken = self.path.loose(work, inertia, brake, capacity, self.energy, self.step, stop)
+        square = 2.0 * level / inertia[: len(level)]
+        if len(level) <= len(work):
+            return square, True
+        self.energy = float(level[-1])
+        mean = float(np.mean(taken[-self.n :]))
+        speed = math.sqrt(float(np.mean(square[-self.n :])))
+        vehicle, limit = self.path.vehicle_rad_s, float(capacity[-1])
+        if self.path.converter is not None:
+            self.driver.taken = Taken(mean, speed, 2.0 * mean / speed)
+        elif abs(mean) > 0.95 * limit:
+            # slips: all that the clutch holds, until the speeds meet
+            self.driver.taken = Taken(0.0, vehicle, limit / _MEET_RAD_S, limit)
+        else:
+            self.driver.taken = Taken(mean, vehicle, self.path.engine_kg_m2 / _FOLLOW_S, limit)
+        self._vehicle()
+        return square, False
+
 
 def _drop(driver: Driver, slots: int) -> None:
     for column in vars(driver.events).values():
         del column[len(column) - slots :]
 
 
-def _add(cells: _Cells, driver: Driver, count: int) -> tuple[FloatArray, FloatArray]:
+def _add(cells: Cells, driver: Driver, count: int) -> tuple[FloatArray, FloatArray]:
     e, k = driver.events, count * driver.n
     part = [
         np.array(x[-k:]).reshape(count, driver.n) for x in (e.manifold_kpa, e.heat_j, e.start_deg, e.burn_deg)
@@ -327,7 +343,7 @@ def _collect(
 ) -> Motion:
     time, speed = np.concatenate(times), np.concatenate(speeds)
     if len(time) * s.step_deg < 4 * 360.0 or time[-1] <= 0.0:
-        raise InputError(f"scenario {s.name}: the engine stalls at once; give it more speed, load or inertia")
+        raise stalled(s, len(time) * s.step_deg / 360.0)
     e = driver.events
     done = np.concatenate([d.ravel() for d in works])
     k = len(done)

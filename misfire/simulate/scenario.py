@@ -8,14 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from misfire.engine import Engine, Wheel
-from misfire.errors import InputError
 from misfire.simulate.gas import GasModel
-
-MODES = ("hold", "governed", "free")
-MISFIRE_KINDS = ("random", "every", "burst", "dead", "coil", "list")
-FAULT_KINDS = (
-    "lost", "lost_tooth", "extra", "extra_spark", "extra_hum", "shift_spark", "hum", "jitter",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +36,10 @@ class Phase:
         The starter motor is engaged (its armature adds inertia).
     rough_nm : float
         Standard deviation [N m] of the road torque noise at the crank.
+    clutch_nm, clutch_end_nm : float or None
+        Torque capacity [N m] of the clutch at the start and end of the step: it slips above that. None: shut.
+    vehicle_kmh : float or None
+        Vehicle speed [km/h] at the start of a step in gear; None: as it was, or as the crank's speed asks.
     """
 
     duration_s: float
@@ -56,6 +53,9 @@ class Phase:
     gear_m: float = 0.0
     starter: bool = False
     rough_nm: float = 0.0
+    clutch_nm: float | None = None
+    clutch_end_nm: float | None = None
+    vehicle_kmh: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,18 +166,44 @@ class Clock:
 
 @dataclass(frozen=True, kw_only=True)
 class Driveline:
-    """Flexible path from crank to vehicle when in gear: spring and damper seen at the crank.
+    """Path from crank to vehicle when in gear: springs, dampers and inertias seen at the crank.
 
-    `vehicle_kg` and the phase's `gear_m` give the vehicle's inertia; `natural_hz` (engine against vehicle, in
-    the gear of that phase) and `damping` describe the spring. natural_hz = 0 couples rigidly.
+    Attributes
+    ----------
+    vehicle_kg : float
+        With the phase's `gear_m` it gives the vehicle's inertia at the crank.
+    natural_hz, damping : float
+        Slow mode [Hz], engine against vehicle on shafts and tyres, in the gear of the phase; 0 couples rigidly.
+    damper_nm_rad, damper_damping : float
+        Damper spring [N m/rad] of the clutch, between crank and gearbox, and its damping ratio; 0: one spring only.
+    gearbox_kg_m2 : float
+        Inertia [kg m^2] between the two springs.
+    coupling : str
+        "clutch" or "converter".
+    converter_nm, converter_ratio : float
+        Pump torque [N m] at 2000/min with the turbine standing, and stall torque ratio.
+    road_n, drag_n_s2_m2 : float
+        Road load [N] and drag [N s^2/m^2] of the vehicle.
+    starter_kg_m2 : float
+        Starter armature at the crank.
     """
 
     vehicle_kg: float = 1400.0
     natural_hz: float = 5.0
     damping: float = 0.08
+    damper_nm_rad: float = 0.0
+    damper_damping: float = 0.1
+    gearbox_kg_m2: float = 0.015
+    coupling: str = "clutch"
+    converter_nm: float = 120.0
+    converter_ratio: float = 2.0
     road_n: float = 180.0
     drag_n_s2_m2: float = 0.4
     starter_kg_m2: float = 0.7
+
+    def loose(self, phase: Phase) -> bool:
+        """Whether crank and gearbox may turn at different speeds in this step."""
+        return phase.gear_m > 0.0 and (self.coupling == "converter" or phase.clutch_nm is not None)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -234,6 +260,8 @@ class Scenario:
 
     def __post_init__(self) -> None:
         """Check what would otherwise give a silent wrong answer; raise InputError."""
+        from misfire.simulate.checks import check
+
         check(self)
 
     @classmethod
@@ -279,60 +307,3 @@ def prepared_engine(engine: Engine | str, wheel: Wheel | None = None) -> Engine:
         reciprocating_mass_kg=e.reciprocating_mass_kg or 0.52,
         rotating_inertia_kg_m2=e.rotating_inertia_kg_m2 or 0.10 + 0.015 * e.cylinders,
     )
-
-
-def check(s: Scenario) -> None:
-    """Raise InputError where a value does not fit the engine or the model."""
-    where = f"scenario {s.name}"
-    if s.engine.wheel is None or s.engine.stroke_mm is None:
-        raise InputError(
-            f"{where}: the engine lacks a wheel or dimensions; build it with misfire.simulate.prepared_engine"
-        )
-    if not s.programme:
-        raise InputError(f"{where}: the programme is empty; give at least one [[programme]] step")
-    for i, p in enumerate(s.programme):
-        at = f"{where}: programme step {i + 1}"
-        if p.mode not in MODES:
-            raise InputError(f"{at}: mode = {p.mode!r}; write one of {', '.join(MODES)}")
-        if not (math.isfinite(p.duration_s) and 0.0 < p.duration_s <= 36000.0):
-            raise InputError(f"{at}: duration_s = {p.duration_s!r}; give seconds from 0 to 36000")
-        if p.rpm is None and (p.mode != "free" or i == 0):
-            raise InputError(f"{at}: rpm is missing; give the target speed")
-        for v in (p.rpm, p.rpm_end, p.until_rpm):
-            if v is not None and not 30.0 <= v <= 20000.0:
-                raise InputError(f"{at}: {v!r} rpm; give 30 to 20000")
-        if p.load_pct is None and p.mode != "governed":
-            raise InputError(f'{at}: load_pct is missing; only mode = "governed" finds it itself')
-        for v in (p.load_pct, p.load_end_pct):
-            if v is not None and not 0.0 <= v <= 120.0:
-                raise InputError(f"{at}: load_pct = {v!r}; give 0 to 120")
-    for m in s.misfires:
-        if m.kind not in MISFIRE_KINDS:
-            raise InputError(f"{where}: misfires kind = {m.kind!r}; write one of {', '.join(MISFIRE_KINDS)}")
-        _known_cylinders(s, m.cylinders, f"{where}: misfires")
-        if m.kind == "coil" and not s.engine.companions:
-            raise InputError(f"{where}: kind = 'coil' needs companions, this engine has none")
-        if not 0.0 <= m.rate <= 1.0 or m.every < 1 or m.length < 1:
-            raise InputError(f"{where}: misfires: rate 0 to 1, every and length at least 1")
-    for f in s.faults:
-        if f.kind not in FAULT_KINDS:
-            raise InputError(f"{where}: faults kind = {f.kind!r}; write one of {', '.join(FAULT_KINDS)}")
-        _known_cylinders(s, f.cylinders, f"{where}: faults")
-    if s.teeth.errors_deg and len(s.teeth.errors_deg) != s.engine.wheel.positions:
-        raise InputError(
-            f"{where}: teeth errors_deg has {len(s.teeth.errors_deg)} values, "
-            f"the wheel has {s.engine.wheel.positions} positions"
-        )
-    if s.clock.hz <= 0 or s.clock.jitter_us < 0:
-        raise InputError(f"{where}: clock hz must be above 0 and jitter_us at least 0")
-    if s.controller.pattern not in ("right", "none", "stale"):
-        raise InputError(f"{where}: controller pattern = {s.controller.pattern!r}; right, none or stale")
-    if abs(720.0 / s.step_deg - round(720.0 / s.step_deg)) > 1e-9 or not 0.1 <= s.step_deg <= 6.0:
-        raise InputError(f"{where}: step_deg = {s.step_deg!r}; give a divisor of 720 from 0.1 to 6")
-    _known_cylinders(s, tuple(int(c) for c in s.combustion.cylinder_factors), f"{where}: cylinder_factors")
-
-
-def _known_cylinders(s: Scenario, cylinders: tuple[int, ...], where: str) -> None:
-    for c in cylinders:
-        if not 1 <= c <= s.engine.cylinders:
-            raise InputError(f"{where}: cylinder {c}; the engine has 1 to {s.engine.cylinders}")
