@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -36,10 +37,38 @@ def read(path: Path, options: ReadOptions) -> Recording:
         return from_columns(path, "Parquet", _parquet(path), options)
     if magic[:2] == b"\x1f\x8b":
         raise InputError(f"{path}: a packed NumPy or Parquet file; unpack it first")
-    return from_columns(path, "NumPy", _numpy(path), options)
+    return from_columns(path, "NumPy", *_plain(_numpy(path, options), options))
 
 
-def _numpy(path: Path) -> dict[str, Any]:
+def _numbered(path: Path, rows: Any, options: ReadOptions) -> dict[str, Any]:
+    """Columns of a plain array by their numbers: the time first where it grows, the crank next, others by option."""
+    timed = _growing(rows[0]) and options.crank_channel != 1 and options.crank_column != "1"
+    out = {"time_s": rows[0]} if timed else {}
+    for name in SIGNALS:
+        column, channel = getattr(options, f"{name}_column"), getattr(options, f"{name}_channel")
+        if column:
+            if not column.strip().isdecimal():
+                raise InputError(
+                    f"{path}: columns of a plain array have numbers, not names; give --{name}-channel"
+                )
+            channel = int(column[:6])
+        channel = channel or (1 + timed if name == "crank" else None)
+        if channel is not None and not 1 <= channel <= len(rows):
+            raise InputError(f"{path}: no column {channel} for {name}; the array has {len(rows)}")
+        if channel is not None:
+            out[f"{name}_v"] = rows[channel - 1]
+    return out
+
+
+def _plain(columns: dict[str, Any], options: ReadOptions) -> tuple[dict[str, Any], ReadOptions]:
+    """Column options that named numbers of a plain array have done their work."""
+    numbers = [c for c in (options.crank_column, options.cam_column, options.cylinder1_column) if c]
+    if numbers and all(c.strip().isdecimal() and c not in columns for c in numbers):
+        options = replace(options, crank_column=None, cam_column=None, cylinder1_column=None)
+    return columns, options
+
+
+def _numpy(path: Path, options: ReadOptions) -> dict[str, Any]:
     try:
         if zipfile.is_zipfile(path):
             with zipfile.ZipFile(path) as z:
@@ -63,7 +92,7 @@ def _numpy(path: Path) -> dict[str, Any]:
         return {"": array}
     if array.ndim == 2 and 1 <= min(array.shape) <= 64:
         rows = array if array.shape[0] < array.shape[1] else array.T
-        return {str(k + 1): rows[k] for k in range(rows.shape[0])}
+        return {"": rows[0]} if len(rows) == 1 else _numbered(path, rows, options)
     raise InputError(f"{path}: an array of shape {array.shape}; save one column, or named columns as .npz")
 
 
@@ -106,8 +135,6 @@ def from_columns(path: Path, kind: str, columns: dict[str, Any], options: ReadOp
     crank = get(options.crank_column) if options.crank_column else get("crank_v")
     if crank is None and list(columns) == [""] and (options.sample_rate_hz or not _growing(columns[""])):
         crank = columns[""]
-    if crank is None and "1" in columns:
-        crank = columns[str(options.crank_channel or (2 if _growing(columns["1"]) else 1))]
     if crank is not None:
         return _waveform(path, kind, columns, crank, get, options)
     listed = {n: get(f"{n}_s") for n in SIGNALS}
@@ -205,8 +232,6 @@ def _waveform(
         (n for n in ("time_s", "time_ms", "time_us") if get(n) is not None), ""
     )
     time = get(time_name) if time_name else None
-    if time is None and "1" in columns and _growing(columns["1"]) and options.crank_channel != 1:
-        time_name, time = "time_s", columns["1"]
     signals = {
         "crank": crank,
         "cam": get(options.cam_column or "cam_v"),

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from misfire.errors import InputError
 from misfire.intake import times
@@ -22,6 +23,7 @@ from misfire.intake.waveform import to_recording
 
 KIND = "VCD"
 MAX_HEADER = 1 << 22
+IntArray = npt.NDArray[np.int64]
 _SCALE = re.compile(r"^\s*(1|10|100)\s*(s|ms|us|ns|ps|fs)\s*$")
 _POWER = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
 
@@ -239,6 +241,22 @@ def _edges(variable: _Variable, header: _Header) -> tuple[FloatArray, FloatArray
     return np.unique(t[up]), np.unique(t[~up])
 
 
+def _held(ticks: IntArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Samples that a dump leaves out because the value stayed the same, put back; at most 64 in a row."""
+    keep = np.diff(ticks, append=ticks[-1:] + 1) > 0  # the last of several changes at one time
+    ticks, values = ticks[keep], values[keep]
+    if ticks.size < 3:
+        return ticks.astype(np.float64), values
+    step = np.diff(ticks)
+    usual = max(float(np.median(step)), 1.0)
+    more = np.rint(step / usual).astype(np.int64) - 1
+    more = np.where((more > 0) & (more <= 64), more, 0)
+    count = np.append(more, 0) + 1
+    first = np.cumsum(count) - count
+    place = np.arange(int(count.sum())) - np.repeat(first, count)
+    return np.repeat(ticks, count) + place * usual, np.repeat(values, count)
+
+
 def _sampled(
     path: Path,
     header: _Header,
@@ -248,13 +266,13 @@ def _sampled(
     notes: list[str],
 ) -> Recording:
     """A real or many-valued variable: a waveform whose samples are its changes."""
-    crank = chosen["crank"]
-    time_s = np.array(crank.ticks, dtype=np.float64) / header.ticks_per_s
+    ticks, values = _held(np.array(chosen["crank"].ticks), np.array(chosen["crank"].values))
+    time_s = ticks / header.ticks_per_s
     samples = Samples(
         source=str(path),
         start_s=0.0,
         step_s=0.0,
-        crank=np.array(crank.values, dtype=np.float32),
+        crank=values.astype(np.float32),
         unit="",
         decisions=decisions,
         notes=notes,

@@ -187,7 +187,6 @@ def test_waveforms_in_every_container(tmp_path: Path, crank):
         assert 0 < recording.clock_step_s < 1 / RATE_HZ
 
 
-@pytest.mark.filterwarnings("ignore")
 def test_measurement_data_format(tmp_path: Path, crank):
     asammdf = pytest.importorskip("asammdf")
     t = np.arange(0, crank.duration_s, 1 / RATE_HZ)
