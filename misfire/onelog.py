@@ -25,9 +25,9 @@ from misfire.errors import InputError
 from misfire.gas import GasShape
 from misfire.intake.recording import Channels, Recording
 from misfire.naming import Marks, find_phase, place_name
-from misfire.pattern import Pattern, learn_pattern, segment_error_pct
+from misfire.pattern import Pattern, learn_pattern, segment_error_pct, without_firing_orders
 from misfire.phase import Phase
-from misfire.work import Events, Grid, make_grid, measure, places
+from misfire.work import Events, Grid, inertia_lateness_deg, make_grid, measure, places
 
 
 @dataclass(frozen=True)
@@ -126,10 +126,12 @@ def study(
             _motoring_turns(crank, first, before),
             _level_of_turns(crank, first),
             _healthy_turns(crank, first, before),
+            inertia_lateness_deg(crank.wheel.tooth_angles_deg, engine, phase.first_deg, shape),
         )
     lap("pattern")
     if pattern.known:
-        grid = make_grid(crank, pattern.error_deg)
+        correction = without_firing_orders(pattern.error_deg, crank.wheel, engine, careful=True)
+        grid = make_grid(crank, correction)
         apparent = make_grid(crank, pattern.apparent_deg) if pattern.apparent_deg is not None else None
         sd = float(np.nanmedian(pattern.sd_deg)) if np.isfinite(pattern.sd_deg).any() else 0.005
         events = measure(

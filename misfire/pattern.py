@@ -19,6 +19,8 @@ from misfire.engine import TURN_DEG, Engine, FloatArray, Wheel
 LEAST_TURNS = 16
 SPEED_RATIO = 1.25  # fired turns must span at least this much speed to part geometry from torque
 DRIFT_FROM_DEG = 0.04  # smaller changes are within what speed and load do to a pickup (no source)
+TOOTH_LEAST_DEG = 0.005  # no wheel is taken as better than this
+INERTIA_SPREAD, INERTIA_KNOWN = 0.4, 0.1  # of the masses' ripple: common engines differ (no source); from the file
 _ANCHORS = 6
 
 
@@ -126,11 +128,54 @@ def residual_angles(crank: Crank) -> tuple[FloatArray, FloatArray]:
     return res, speed
 
 
-def without_firing_orders(error_deg: FloatArray, wheel: Wheel, engine: Engine) -> FloatArray:
-    """Take the orders of the firing frequency and the mean out of a tooth pattern [deg], least squares over the teeth."""
-    n = engine.cylinders
-    if n == 1:
+def without_firing_orders(
+    error_deg: FloatArray, wheel: Wheel, engine: Engine, careful: bool = False
+) -> FloatArray:
+    """Take the orders of the firing frequency and the mean out of a tooth pattern [deg], least squares over the teeth.
+
+    With `careful` neither a few teeth that stand far out (bent, chipped) nor a run-out seen past the gap pull
+    the orders: plain least squares would leave a share of them, some 15 %, at the firing order of all teeth.
+    """
+    if engine.cylinders == 1:
         return error_deg - np.nanmean(error_deg)
+    x = _firing_columns(wheel, engine)
+    ok = np.isfinite(error_deg)
+    if ok.sum() <= x.shape[1]:
+        return error_deg - np.nanmean(error_deg)
+    if careful:
+        beta = _careful_fit(error_deg[:, None], wheel, engine)[:, 0]
+    else:
+        beta = np.linalg.lstsq(x[ok], error_deg[ok], rcond=None)[0]
+    return np.where(ok, error_deg - x @ beta, np.nan)
+
+
+def _careful_fit(parts_deg: FloatArray, wheel: Wheel, engine: Engine) -> FloatArray:
+    """Coefficients of the firing columns in each part, shape (columns, parts).
+
+    Low orders that are not firing orders (run-out, wobble) are fitted beside them, and teeth that stand out
+    of the first part count less.
+    """
+    x = _firing_columns(wheel, engine)
+    step = engine.cylinders if engine.cylinders % 2 else engine.cylinders // 2
+    low = [k for k in (1, 2, 3) if k % step]
+    a = np.radians(wheel.tooth_angles_deg)
+    low = low[: max(0, (wheel.teeth // 2 - x.shape[1]) // 2)]
+    design = np.column_stack([x, *(f(k * a) for k in low for f in (np.cos, np.sin))])
+    ok = np.isfinite(parts_deg).all(axis=1)
+    design, y = design[ok], parts_deg[ok]
+    weight = np.ones(y.shape[0])
+    beta = np.zeros((design.shape[1], y.shape[1]))
+    for _ in range(12):
+        beta = np.linalg.lstsq(design * weight[:, None], y * weight[:, None], rcond=None)[0]
+        r = y[:, 0] - design @ beta[:, 0]
+        scale = 1.4826 * float(np.median(np.abs(r))) + 1e-9
+        weight = 1 / np.maximum(1.0, np.abs(r) / (2.5 * scale))
+    return np.asarray(beta[: x.shape[1]], dtype=float)
+
+
+def _firing_columns(wheel: Wheel, engine: Engine) -> FloatArray:
+    """A constant and the cosines and sines of the orders of the firing frequency at the teeth."""
+    n = engine.cylinders
     step = n if n % 2 else n // 2
     a = np.radians(wheel.tooth_angles_deg)
     cols = [np.ones_like(a)]
@@ -138,24 +183,19 @@ def without_firing_orders(error_deg: FloatArray, wheel: Wheel, engine: Engine) -
         if len(cols) >= wheel.teeth // 3:
             break
         cols += [np.cos(order * a), np.sin(order * a)]
-    x = np.column_stack(cols)
-    ok = np.isfinite(error_deg)
-    if ok.sum() <= x.shape[1]:
-        return error_deg - np.nanmean(error_deg)
-    beta = np.linalg.lstsq(x[ok], error_deg[ok], rcond=None)[0]
-    return np.where(ok, error_deg - x @ beta, np.nan)
+    return np.column_stack(cols)
 
 
 def _fit(
     res: FloatArray, speed: FloatArray, slope: bool, level: FloatArray | None = None
-) -> tuple[FloatArray, FloatArray]:
-    """Robust a[j] and its standard error over turns; with `slope` a term in torque / w^2 beside it.
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Robust a[j], its standard error and b[j] over turns; with `slope` the term b in torque / w^2 beside it.
 
     `level` is the mean combustion energy of each turn, where turns of different load are mixed.
     """
     w2 = (np.nanmedian(speed) / speed) ** 2
     if level is not None and np.isfinite(level).all() and np.median(level) > 0:
-        w2 = w2 * np.clip(level / np.median(level), 0.0, 10.0)
+        w2 = w2 * np.clip(level / np.median(level), -10.0, 10.0)
     x = np.column_stack([np.ones_like(w2), w2]) if slope else np.ones((w2.size, 1))
     ok = np.isfinite(res)
     y = np.where(ok, res, 0.0)
@@ -181,11 +221,12 @@ def _fit(
         )
     few = ok.sum(axis=0) < 8
     a, sd = beta[0].copy(), np.sqrt(cov)
+    b = beta[1] if slope else np.zeros_like(a)
     # neighbouring turns share anchor passes, so their errors are not independent
     sd *= 1.3
     a[few] = np.nan
     sd[few] = np.nan
-    return a, sd
+    return a, sd, b
 
 
 def learn_pattern(
@@ -194,6 +235,7 @@ def learn_pattern(
     motoring: BoolArray | None,
     level: FloatArray | None = None,
     healthy: BoolArray | None = None,
+    inertia_deg: FloatArray | None = None,
 ) -> Pattern:
     """Learn the tooth spacing of a log.
 
@@ -205,6 +247,8 @@ def learn_pattern(
         Mean combustion energy [rad^2/s^2] of each turn; scales the torque term of fired turns.
     healthy : array of bool, shape (turns,), or None
         Turns in which every cylinder fires: only they tell whether the spacing holds still.
+    inertia_deg : array, shape (teeth,), or None
+        What the reciprocating masses of a common engine make of a perfect wheel [deg], positive = late.
     """
     import warnings
 
@@ -229,7 +273,7 @@ def learn_pattern(
             lo, hi = np.nanpercentile(speed[whole], [5, 95])
             if hi / lo >= SPEED_RATIO:
                 fired = None if level is None else level[whole]
-                learned = _learn(res[whole], speed[whole], crank.wheel, engine, "speed_sweep", fired)
+                learned = _learn(res[whole], speed[whole], crank.wheel, engine, "speed_sweep", fired, inertia_deg)
                 calm = whole if healthy is None else whole & healthy
                 stable, drift = _stability(
                     res[calm], speed[calm], False, crank.wheel, engine, None if level is None else level[calm]
@@ -245,15 +289,46 @@ def _learn(
     engine: Engine,
     source: str,
     level: FloatArray | None = None,
+    inertia_deg: FloatArray | None = None,
 ) -> Pattern:
     lo, hi = np.nanpercentile(speed, [5, 95])
     slope = bool(hi / lo >= 1.15)
-    whole, sd = _fit(res, speed, slope, level)
+    whole, sd, torque = _fit(res, speed, slope, level)
     a = without_firing_orders(whole, wheel, engine)
     stable, drift = _stability(res, speed, source == "fuel_cut", wheel, engine)
-    return Pattern(
-        source, a, sd, int(res.shape[0]), stable, drift, whole - np.nanmean(whole) if slope else None
-    )
+    apparent = None
+    if slope:
+        apparent = whole - np.nanmean(whole)
+        if source == "speed_sweep" and inertia_deg is not None:
+            apparent = _anchored(apparent, torque, inertia_deg, wheel, engine)
+    return Pattern(source, a, sd, int(res.shape[0]), stable, drift, apparent)
+
+
+def _anchored(
+    apparent_deg: FloatArray, torque_deg: FloatArray, inertia_deg: FloatArray, wheel: Wheel, engine: Engine
+) -> FloatArray:
+    """The apparent spacing, free of the share of the torque's shape that the fit over fired turns cannot see.
+
+    On fired turns the torque term is scaled with the level of the turn, and that level is itself read from
+    the same teeth: an error of it that grows with w^2 leaves a multiple of the torque's shape in the
+    geometry. At the firing orders the true geometry is the reciprocating masses (known to within some
+    tens of per cent) and little else, which tells how large the multiple is.
+    """
+    ok = np.isfinite(apparent_deg)
+    columns = _firing_columns(wheel, engine).shape[1]
+    if columns < 5 or ok.sum() <= 2 * columns:
+        return apparent_deg
+    parts = np.column_stack([apparent_deg, torque_deg, inertia_deg])
+    coef = _careful_fit(parts, wheel, engine)[1:]
+    rest = without_firing_orders(apparent_deg, wheel, engine, careful=True)
+    tooth = max(1.4826 * float(np.nanmedian(np.abs(rest))), TOOTH_LEAST_DEG)
+    weight = 1 / (tooth * np.sqrt(2 / ok.sum()))
+    known = engine.reciprocating_mass_kg is not None and engine.rotating_inertia_kg_m2 is not None
+    prior = 1 / (INERTIA_KNOWN if known else INERTIA_SPREAD)
+    lhs = np.vstack([coef[:, 1:] * weight, [0.0, prior]])
+    rhs = np.append(coef[:, 0] * weight, prior)
+    share = float(np.linalg.lstsq(lhs, rhs, rcond=None)[0][0])
+    return apparent_deg - share * torque_deg
 
 
 def _without_low_orders(error_deg: FloatArray, wheel: Wheel, up_to: int = 3) -> FloatArray:

@@ -241,6 +241,18 @@ def inertia_share(engine: Engine) -> float:
     return 0.00275
 
 
+def inertia_lateness_deg(
+    angle_deg: FloatArray, engine: Engine, first_deg: float, shape: GasShape
+) -> FloatArray:
+    """How late [deg] the edges of a perfect wheel come at constant energy, from the reciprocating masses alone.
+
+    dt/dth = 1/w and w^2 J = constant: lateness = integral of (dJ/J)/2 [derived]. Shape (teeth,), mean 0.
+    """
+    tdc = engine.event_deg - first_deg
+    late = -inertia_share(engine) * sum(shape.inertia_integral(angle_deg - o) for o in tdc)
+    return np.asarray(late - np.mean(late), dtype=float)
+
+
 def apply_filter(grid: Grid, f: Filter, start: IntArray) -> FloatArray:
     """Filter outputs for events whose turns start at grid points `start`; shape (events,), NaN beyond the log."""
     out = np.full(start.size, np.nan)
