@@ -18,13 +18,55 @@ KIND_WORDS: dict[str, str] = {
 }
 
 
+# Fewer usable turns without a firm finding decide nothing (the contract's rule for one log).
+ENOUGH_TURNS = 200
+
+
+@dataclass(frozen=True)
+class FreezeFrame:
+    """The condition stored with the code, and the firings judged there after the work.
+
+    `load_unknown`: the speed was driven, but no load was logged with it.
+    """
+
+    speed_rpm: float
+    load_pct: float
+    firings_after: int
+    driven: bool
+    load_unknown: bool
+
+    def to_dict(self) -> dict[str, Any]:
+        """For the result."""
+        return {
+            "speed_rpm": self.speed_rpm,
+            "load_pct": self.load_pct,
+            "firings_after": self.firings_after,
+            "driven": self.driven,
+        }
+
+    @property
+    def advice(self) -> str:
+        """What to record."""
+        if self.load_unknown and not self.driven:
+            return (
+                f"the load (load_pct, --channels-after): {self.speed_rpm:.0f} rpm was driven, whether at "
+                f"{self.load_pct:.0f} % load is not known"
+            )
+        return (
+            f"a drive at the freeze-frame condition: {self.speed_rpm:.0f} rpm (within 375 rpm) and "
+            f"{self.load_pct:.0f} % load (within 20 %), at least 200 firings"
+        )
+
+
 @dataclass(frozen=True)
 class Evidence:
     """What the overall answer is made from; every mapping is by cylinder number.
 
     `raw` holds the answers from the numbers alone, `answers` those after the condition that the monitor ran.
     `false_raw` holds the answers for counts on firings that burned. `accused` lists the cylinders with a firm
-    misfire finding in a log after.
+    misfire finding in a log after. `totals_only` names the sides whose controller counts are the totals of a
+    driving cycle. `usable_turns` before and after. With logs that name places, `changes` and `answers` go by
+    the controller's cylinder numbers and `found` by places.
     """
 
     kind: Kind
@@ -41,7 +83,9 @@ class Evidence:
     wheel_after: bool
     monitor_ran: bool | None
     reported_one_side: str
-    freeze_frame_driven: bool | None
+    totals_only: tuple[str, ...]
+    freeze_frame: FreezeFrame | None
+    usable_turns: tuple[float, float]
 
 
 @dataclass
@@ -69,11 +113,22 @@ def remaining(e: Evidence) -> list[Label]:
     return [c for c in e.found if c in still | e.accused]
 
 
+def unchanged(e: Evidence) -> Overall:
+    """The answer when the same recording stands on both sides."""
+    out = Overall("unchanged", "Unchanged: the same recording stands on both sides.")
+    return _explain(out, e)
+
+
 def decide(e: Evidence) -> Overall:
     """The overall answer without `--swapped`."""
     left = remaining(e)
     gone_false = _gone(e.false_changes, e.false_raw)
-    hidden = [c for c in left if e.kind == "reported" and c in e.raw and _is_gone(e.changes[c], e.raw[c])]
+    counted = [c for c, ch in e.changes.items() if ch.material_before]
+    hidden = (
+        e.kind == "reported"
+        and bool(counted)
+        and all(_is_gone(e.changes[c], e.raw[c]) for c in (counted if _by_place(e) else left) if c in e.raw)
+    )
     if left and (gone_false or hidden):
         out = Overall(
             "misfire_remains",
@@ -88,10 +143,13 @@ def decide(e: Evidence) -> Overall:
         return _explain(out, e)
     watched = [c for c in e.answers if e.changes[c].material_before]
     given = {c: e.answers[c] for c in watched}
-    worse = [c for c, a in e.answers.items() if a == "worse"]
+    # A controller that counts more of a misfire that is as frequent as before has not seen it grow worse.
+    same = [c for c in left if e.found_raw.get(c) == "unchanged"]
+    worse = [c for c, a in e.answers.items() if a == "worse" and c not in same]
     worse = worse or [c for c in left if e.found_raw.get(c) == "worse"]
     if worse:
         return _explain(Overall("worse", f"Worse than before on {names(worse)}.", cylinders=worse), e)
+    given.update({c: "unchanged" for c in same if given.get(c) == "worse"})
     if left and not watched:
         # The controller never counted it: the log's own misfires decide.
         return _explain(_partly(e, {c: e.found_raw[c] for c in left}), e)
@@ -102,10 +160,15 @@ def decide(e: Evidence) -> Overall:
     return _explain(_partly(e, given), e)
 
 
+def _by_place(e: Evidence) -> bool:
+    """The controller's counts and the log's misfires go by different names."""
+    return not set(e.changes) & set(e.found)
+
+
 def _cleared(e: Evidence, watched: Sequence[Label]) -> Overall:
-    if e.freeze_frame_driven is False:
+    if e.freeze_frame is not None and not e.freeze_frame.driven:
         out = Overall("not_proven", "Not proven yet: the freeze-frame condition was not driven again.")
-        out.missing.append("drive at the freeze-frame speed (within 375 rpm) and load (within 20 %)")
+        out.missing.append(e.freeze_frame.advice)
         return out
     p = e.pattern
     causes = []
@@ -138,8 +201,15 @@ def _cleared(e: Evidence, watched: Sequence[Label]) -> Overall:
 
 
 def _nothing_before(e: Evidence) -> Overall:
-    some = {c: a for c, a in e.answers.items() if e.changes[c].before[0] + e.changes[c].after[0] > 0}
-    if not some or all(a in ("unchanged", "improved") for a in some.values()):
+    if min(e.usable_turns) < ENOUGH_TURNS:
+        out = Overall("not_proven", "Not proven: too short to see a change.")
+        for when, turns in zip(("before", "after"), e.usable_turns, strict=True):
+            if turns < ENOUGH_TURNS:
+                out.missing.append(
+                    f"a longer log {when}: {turns:.0f} usable turns, at least {ENOUGH_TURNS} are needed"
+                )
+        return out
+    if not any(ch.material_after for ch in e.changes.values()):
         out = Overall("unchanged", "Unchanged: no more than isolated counts before, and none more after.")
         out.reasons.append("before: nothing above isolated misfires, so there was nothing to clear")
         return out
@@ -182,7 +252,12 @@ def _explain(out: Overall, e: Evidence) -> Overall:
         out.reasons.append("the misfires come in clusters; intervals and tests are widened for that")
     if e.kind == "reported":
         blocked = [c for c in e.raw if e.raw[c] != e.answers[c]]
-        if blocked:
+        if blocked and e.monitor_ran is True:
+            out.reasons.append(
+                f"a counter was reset or stood at its limit on {names(blocked)}: at least that many"
+            )
+            out.missing.append("controller counts of a drive in which no counter is reset or full")
+        elif blocked and out.answer not in ("moved", "stayed"):
             state = "did not run" if e.monitor_ran is False else "is not known to have run"
             out.reasons.append(f"the misfire monitor {state} after: its low counts prove nothing")
             out.missing.append(
@@ -195,7 +270,12 @@ def _explain(out: Overall, e: Evidence) -> Overall:
         wrong = [c for c, ch in e.false_changes.items() if ch.material_before]
         if wrong:
             out.reasons.append(f"before: the controller counted on {names(wrong)} while the log shows firing")
-    elif e.reported_one_side:
+    for when in e.totals_only:
+        out.reasons.append(
+            f"controller counts {when}: one reading, the total of a driving cycle; it is not compared"
+        )
+        out.missing.append(f"two service $06 readings {when}, one before and one after the log")
+    if e.reported_one_side and e.kind != "reported":
         out.reasons.append(f"controller counts were given only {e.reported_one_side}: not compared")
         out.missing.append("controller counts of both sides, to judge what the controller itself does")
     p = e.pattern
@@ -209,7 +289,16 @@ def _explain(out: Overall, e: Evidence) -> Overall:
         out.reasons.append("the tooth pattern is the same before and after")
     if p["stable_after"]:
         starts = p["starts_after"]
-        out.reasons.append(f"pattern stable after, seen over {starts} {'start' if starts == 1 else 'starts'}")
+        out.reasons.append(
+            f"pattern stable after, seen over {starts} {'start' if starts == 1 else 'starts'} and "
+            f"{p['minutes_after']:.1f} minutes"
+        )
+        if starts == 1 and out.answer == "cleared" and e.kind != "found":
+            out.missing.append(
+                "two more starts: what moves the pattern from start to start shows in no single log"
+            )
+    if p["signal_fault_after"] and out.answer != "cleared_cause_present":
+        out.reasons.append("after: the sensor signal is disturbed")
     if p["signal_fault_before"] and not p["signal_fault_after"]:
         out.reasons.append("the signal disturbance seen before is not there after")
     if e.kind == "found":

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from misfire.compare.answer import Evidence, Kind, Overall, remaining
+from misfire.compare.drive import Drive, to_exclude
 from misfire.compare.judge import CLEARED_FRACTION, Answer, Change, clustering
-from misfire.compare.side import STRATUM_LOAD_PCT, STRATUM_RPM, Counts, Label, Naming, Side, Tables
+from misfire.compare.side import Counts, Label, Naming, Side, Tables
+from misfire.compare.strata import STRATUM_LOAD_PCT, STRATUM_RPM
 from misfire.counts import WaldPlan, bootstrap_rate_pct, rate_interval_pct
-from misfire.engine import Engine
+
+FloatArray = npt.NDArray[np.float64]
 
 
 def row(
@@ -24,26 +29,54 @@ def row(
     adjusted: Mapping[str, Mapping[Label, float]],
     raw: Mapping[str, Mapping[Label, Answer]],
     kind: Kind,
-    answers: Mapping[Label, Answer],
+    answers: Mapping[Label, str],
     evidence: Evidence,
-    needed: Mapping[Label, int | None],
+    needs: Mapping[Label, FloatArray | None],
 ) -> dict[str, Any]:
+    """One cylinder of the result: counts of both sides, ratio, p-value, answer."""
     c = tables.naming.labels[i]
     used = kind if c in changes[kind] else "found"
     ch = changes[used][c]
     # A true misfire that is still there decides over what the controller reports on that cylinder.
     truly = c in remaining(evidence)
-    answer = raw["found"][c] if truly or used == "found" else answers[c]
+    answer: str = answers.get(c, raw["found"][c])
+    if answer not in ("moved", "stayed") and (truly or used == "found"):
+        answer = raw["found"][c]
+    need = needs.get(c)
     return {
         "cylinder": c,
         "before": _block(i, tables.naming, tables.before, before),
         "after": _block(i, tables.naming, tables.after, after),
         **_numbers(ch, adjusted[used][c]),
         "answer": answer,
-        "needed_firings": needed.get(c),
+        "needed_firings": None if need is None else int(need.sum()),
         "by_count": {
             k: {**_numbers(v[c], adjusted[k][c]), "answer": raw[k][c]} for k, v in changes.items() if c in v
         },
+    }
+
+
+def number_row(c: Label, tables: Tables, ch: Change, p_holm: float, answer: Answer) -> dict[str, Any]:
+    """A cylinder that only the controller can name: the log knows places, no cylinder numbers."""
+
+    def block(side: Counts, firings: int) -> dict[str, Any]:
+        count = (side.by_number or {}).get(int(c))
+        return {
+            "firings": firings,
+            "misfires": None,
+            "partial": None,
+            "misfires_uncorrected": None,
+            "reported": None if count is None else int(count),
+        }
+
+    return {
+        "cylinder": c,
+        "before": block(tables.before, ch.before[1]),
+        "after": block(tables.after, ch.after[1]),
+        **_numbers(ch, p_holm),
+        "answer": answer,
+        "needed_firings": None,
+        "by_count": {},
     }
 
 
@@ -82,59 +115,57 @@ def _block(i: int, named: Naming, counts: Counts, sides: Sequence[Side]) -> dict
     }
 
 
-def verdict(
-    overall: Overall,
-    needed: Mapping[Label, int | None],
-    tables: Tables,
-    changes: Mapping[Label, Change],
-    engine: Engine,
-) -> dict[str, Any]:
-    known = [v for v in needed.values() if v is not None]
-    most = max(known) if known else None
-    reasons, missing = list(overall.reasons), list(overall.missing)
-    total = minutes = at = None
-    if most is not None:
-        rpm, load_pct = _where(tables, [c for c in needed if needed[c] is not None])
-        at = {"speed_rpm": rpm, "load_pct": load_pct}
-        total = most * len(tables.naming.labels)
-        minutes = round(total / (engine.cylinders * rpm / 2.0), 1)
-        load = "" if load_pct is None else f" and {load_pct:.0f} % load"
+def verdict(overall: Overall, drive: Drive | None, changes: Mapping[Label, Change]) -> dict[str, Any]:
+    """The verdict block: answer, reasons, and the drive that would decide."""
+    missing = list(overall.missing)
+    if drive is not None:
+        legs = [
+            f"{leg.minutes:g} minutes near {leg.speed_rpm:.0f} rpm"
+            + ("" if leg.load_pct is None else f" and {leg.load_pct:.0f} % load")
+            for leg in drive.legs
+        ]
         missing.insert(
             0,
-            f"about {total} more firings ({most} of each cylinder): {minutes:g} minutes "
-            f"near {rpm:.0f} rpm{load}, at the speeds and loads of the log before",
+            f"about {drive.firings} more firings ({drive.per_cylinder} of each cylinder): {', '.join(legs)}",
         )
+    main = None if drive is None else drive.legs[0]
     return {
         "answer": overall.answer,
         "headline": overall.headline,
-        "reasons": reasons,
-        "needed_firings": total,
-        "needed_firings_per_cylinder": most,
-        "needed_minutes": minutes,
-        "needed_at": at,
+        "reasons": list(overall.reasons),
+        "needed_firings": None if drive is None else drive.firings,
+        "needed_firings_per_cylinder": None if drive is None else drive.per_cylinder,
+        "needed_minutes": None if drive is None else drive.minutes,
+        "needed_at": None if main is None else {"speed_rpm": main.speed_rpm, "load_pct": main.load_pct},
+        "needed_drive": [] if drive is None else [dataclasses.asdict(leg) for leg in drive.legs],
+        "firings_without_misfire_to_exclude": to_exclude(_highest(changes)[1]),
         "missing": missing,
     }
 
 
-def _where(tables: Tables, cylinders: Sequence[Label]) -> tuple[float, float | None]:
-    """The stratum that held most counts before (most firings when the log shows none)."""
-    rows = [tables.naming.labels.index(c) for c in cylinders]
-    weight = (tables.before.found[rows] + tables.before.false[rows]).sum(axis=0)
-    if not weight.any():
-        weight = tables.before.firings[rows].sum(axis=0)
-    rpm, load = tables.strata[int(np.argmax(weight))]
-    return float(max(rpm, 1.0)), _finite(float(load))
+def _highest(changes: Mapping[Label, Change]) -> tuple[Label | None, float]:
+    """The cylinder with the highest rate before, and that rate (0..1)."""
+    rates = {c: ch.before[0] / ch.before[1] for c, ch in changes.items() if ch.material_before}
+    if not rates:
+        return None, 0.0
+    c = max(rates, key=lambda k: rates[k])
+    return c, rates[c]
 
 
 def sequential(changes: Mapping[Label, Change], alpha: float) -> dict[str, Any] | None:
-    """A plan for watching a drive grow, for the cylinder with the highest rate before."""
-    rates = {c: ch.before[0] / ch.before[1] for c, ch in changes.items() if ch.material_before}
-    if not rates:
+    """A plan for watching a drive grow (Wald), for the cylinder with the highest rate before.
+
+    Good: a hundredth of the rate before; bad: a tenth of it. `firings_left_without_misfire` is how many more
+    firings of that cylinder without a misfire end the watch as good.
+    """
+    c, rate = _highest(changes)
+    if c is None:
         return None
-    c = max(rates, key=lambda k: rates[k])
-    bad = min(rates[c] * CLEARED_FRACTION, 0.99)
+    bad = min(rate * CLEARED_FRACTION, 0.99)
     plan = WaldPlan(bad / 10.0, bad, alpha=0.05, beta=alpha)
     k, n = changes[c].after
+    state = plan.decide(k, n)
+    left = math.ceil((k + plan.h1) / plan.s - n - 1e-9) if state == "go_on" else 0
     return {
         "cylinder": c,
         "good_rate_pct": 100.0 * plan.good_rate,
@@ -145,11 +176,15 @@ def sequential(changes: Mapping[Label, Change], alpha: float) -> dict[str, Any] 
         "h2": plan.h2,
         "s": plan.s,
         "firings_without_misfire": plan.firings_without_misfire,
-        "state": plan.decide(k, n),
+        "misfires_after": k,
+        "firings_after": n,
+        "firings_left_without_misfire": max(0, left),
+        "state": state,
     }
 
 
 def assumptions(tables: Tables) -> list[str]:
+    """What the comparison takes for granted."""
     out = [
         f"firings are compared in strata of {STRATUM_RPM:.0f} rpm"
         + (
@@ -158,7 +193,7 @@ def assumptions(tables: Tables) -> list[str]:
             else "; load is not in every log, so it is not"
         )
     ]
-    if tables.before.reported is not None and tables.after.reported is not None:
+    if tables.before.by_number is not None and tables.after.by_number is not None:
         out.append(
             "controller counts carry no times: totals are compared, weighted for the speeds and loads driven"
         )

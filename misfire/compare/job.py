@@ -8,21 +8,23 @@ from typing import Any
 
 import numpy as np
 
-from misfire.compare.answer import Evidence, Kind, Overall, decide, names
-from misfire.compare.form import assumptions, row, sequential, verdict
+from misfire.compare.answer import Evidence, FreezeFrame, Kind, Overall, decide, names, unchanged
+from misfire.compare.drive import Counted, needed_by_stratum, plan
+from misfire.compare.form import assumptions, number_row, row, sequential, verdict
 from misfire.compare.judge import Answer, Change, change, clustering, standardised
 from misfire.compare.pattern import compare_patterns
 from misfire.compare.side import (
-    STRATUM_LOAD_PCT,
-    STRATUM_RPM,
     Counts,
     Label,
     Naming,
     Side,
     Tables,
     check_sides,
+    controller_of,
+    same_logs,
     tabulate,
 )
+from misfire.compare.strata import STRATUM_LOAD_PCT, STRATUM_RPM
 from misfire.compare.swap import check_pair, judge_swap
 from misfire.counts import holm
 from misfire.engine import Engine
@@ -30,6 +32,8 @@ from misfire.errors import InputError
 
 # Firings after at the freeze-frame condition that count as having driven it again. Our own choice.
 _FREEZE_FRAME_FIRINGS = 200
+# Longer without a firing than any running engine: it stood still, and what follows is a new start.
+_STANDSTILL_S = 3.0
 
 
 @dataclass(frozen=True)
@@ -70,16 +74,21 @@ def compare(
     alpha = options.overall_error
     labels = tables.naming.labels
     phi = {c: _phi(tables, "found", i) for i, c in enumerate(labels)}
-    changes = _changes(tables, phi)
+    changes = _changes(tables, phi, engine)
     adjusted = {k: _holm(v) for k, v in changes.items()}
     raw = {k: {c: ch.answer(adjusted[k][c], alpha) for c, ch in v.items()} for k, v in changes.items()}
+    same = options.swapped is None and same_logs(before, after)
+    if same:
+        # The same recording twice holds no change, however little it holds.
+        raw = {k: dict.fromkeys(v, "unchanged") for k, v in raw.items()}
     kind = _kind(changes)
     pattern = compare_patterns([s.result for s in before], [s.result for s in after])
-    answers = {
-        c: _watched(a, kind, tables.after.monitor_ran, changes["reported"].get(c))
-        for c, a in raw[kind].items()
-    }
+    _seen_over(pattern, before, after)
+    answers = {c: _watched(c, a, kind, tables, changes["reported"].get(c)) for c, a in raw[kind].items()}
+    if same:
+        answers = raw[kind]
     false_kind = "false" if kind == "reported" else "uncorrected"
+    frame = _freeze_frame(after, options.freeze_frame)
     evidence = Evidence(
         kind=kind,
         changes=changes[kind],
@@ -95,24 +104,34 @@ def compare(
         wheel_after=_has(after, "crank_pattern", "wheel"),
         monitor_ran=tables.after.monitor_ran,
         reported_one_side=_one_side(tables),
-        freeze_frame_driven=_driven(after, options.freeze_frame),
+        totals_only=tuple(n for n, side in (("before", before), ("after", after)) if _totals_only(side)),
+        freeze_frame=frame,
+        usable_turns=(_turns(tables.before, engine), _turns(tables.after, engine)),
     )
-    overall = _unread_counts(decide(evidence), tables, evidence)
+    overall = unchanged(evidence) if same else _unread_counts(decide(evidence), tables, evidence)
     if tables.naming.paired:
         overall.reasons.append("phase unknown: a number stands for that cylinder or its companion")
-    needed: dict[Label, int | None] = {}
+    needs: dict[Label, np.ndarray[Any, Any] | None] = {}
+    shown: dict[Label, str] = dict(answers)
     if options.swapped is not None:
-        overall, needed = _swap(tables, options.swapped, engine, max(phi.values()), alpha)
+        overall, needs = _swap(tables, options.swapped, engine, max(phi.values()), alpha)
+        at = {tables.naming.common(c) for c in options.swapped}
+        shown = {c: overall.answer if c in at else a for c, a in answers.items()}
     elif overall.answer == "not_proven":
-        each = alpha / len(labels)
-        needed = {
-            c: _needed(changes[kind][c], raw[kind][c], each)
-            for c in overall.cylinders or [c for c in labels if c in answers]
-            if changes[kind][c].before[0] and answers[c] == "not_proven"
+        each = alpha / len(changes[kind])
+        needs = {
+            c: _needed(tables, kind, c, changes[kind][c], raw[kind][c], each, engine)
+            for c in overall.cylinders or list(answers)
+            if c in changes[kind] and changes[kind][c].before[0] and answers[c] == "not_proven"
         }
     rows = [
-        row(i, tables, before, after, changes, adjusted, raw, kind, answers, evidence, needed)
+        row(i, tables, before, after, changes, adjusted, raw, kind, shown, evidence, needs)
         for i in range(len(labels))
+    ]
+    rows += [
+        number_row(c, tables, ch, adjusted["reported"][c], answers.get(c, raw["reported"][c]))
+        for c, ch in changes["reported"].items()
+        if c not in labels
     ]
     return {
         "format": "misfire-comparison",
@@ -121,11 +140,12 @@ def compare(
         "pattern": pattern,
         "judged_on": kind,
         "monitor_ran": {"before": tables.before.monitor_ran, "after": tables.after.monitor_ran},
+        "freeze_frame": None if frame is None else frame.to_dict(),
         "convention": "central",
         "overall_error": alpha,
         "strata": {"speed_rpm": STRATUM_RPM, "load_pct": STRATUM_LOAD_PCT if tables.by_load else None},
         "sequential": sequential(changes[kind], alpha),
-        "verdict": verdict(overall, needed, tables, changes[kind], engine),
+        "verdict": verdict(overall, plan(needs, tables, engine.cylinders), changes[kind]),
         "assumptions": assumptions(tables),
     }
 
@@ -147,7 +167,7 @@ def _phi(tables: Tables, name: str, i: int) -> float:
     return max(clustering(t.blocks[name][:, i]) for t in (tables.before, tables.after))
 
 
-def _changes(tables: Tables, phi: Mapping[Label, float]) -> dict[str, dict[Label, Change]]:
+def _changes(tables: Tables, phi: Mapping[Label, float], engine: Engine) -> dict[str, dict[Label, Change]]:
     b, a = tables.before, tables.after
     out: dict[str, dict[Label, Change]] = {"found": {}, "uncorrected": {}, "reported": {}, "false": {}}
     for i, c in enumerate(tables.naming.labels):
@@ -155,14 +175,34 @@ def _changes(tables: Tables, phi: Mapping[Label, float]) -> dict[str, dict[Label
         out["uncorrected"][c] = change(
             b.false[i], b.firings[i], a.false[i], a.firings[i], _phi(tables, "false", i)
         )
-        if b.reported is None or a.reported is None or not np.isfinite(b.reported[i] + a.reported[i]):
+        if b.reported is None or a.reported is None:
             continue
         firings = b.reported_firings[i], a.reported_firings[i]
         flagged = np.minimum(b.found[i] + b.false[i], firings[0])
         spread = phi[c] if b.reported_found[i].sum() else 1.0
         out["reported"][c] = standardised(b.reported[i], a.reported[i], *firings, flagged, spread)
         out["false"][c] = standardised(_false(b, i), _false(a, i), *firings, flagged)
+    if not out["reported"] and b.by_number is not None and a.by_number is not None:
+        # The log names places, the controller numbers: its counts are compared under its own numbers.
+        nb, na = (_per_cylinder(side.reported_firings, engine) for side in (b, a))
+        nothing = np.zeros_like(nb)
+        part = _false_part(b), _false_part(a)
+        for c in sorted(engine.firing_order):
+            counts = b.by_number.get(c, 0.0), a.by_number.get(c, 0.0)
+            out["reported"][c] = standardised(*counts, nb, na, nothing)
+            out["false"][c] = standardised(counts[0] * part[0], counts[1] * part[1], nb, na, nothing)
     return out
+
+
+def _per_cylinder(firings: np.ndarray[Any, Any], engine: Engine) -> np.ndarray[Any, Any]:
+    """Firings of one cylinder by stratum, the labels taken together."""
+    return np.asarray(np.round(firings.sum(axis=0) / engine.cylinders), dtype=np.int64)
+
+
+def _false_part(side: Counts) -> float:
+    """1 when most of the controller's counts have no misfire in the log, else 0; over all cylinders."""
+    total = sum((side.by_number or {}).values())
+    return 1.0 if total - float(side.reported_found.sum()) > 0.5 * total else 0.0
 
 
 def _false(side: Counts, i: int) -> float:
@@ -176,20 +216,28 @@ def _holm(changes: Mapping[Label, Change]) -> dict[Label, float]:
     return dict(zip(changes, holm([c.p_value for c in changes.values()]), strict=True))
 
 
-def _watched(raw: Answer, kind: Kind, ran: bool | None, reported: Change | None) -> Answer:
-    """Fallen controller counts prove something only when the monitor ran."""
-    if kind == "reported" and ran is not True and reported is not None and raw in ("cleared", "improved"):
+def _watched(c: Label, raw: Answer, kind: Kind, tables: Tables, reported: Change | None) -> Answer:
+    """Fallen controller counts prove something only when the monitor ran and no counter was stuck or reset."""
+    if kind != "reported" or reported is None:
+        return raw
+    fell = raw in ("cleared", "improved")
+    if tables.after.monitor_ran is not True and fell:
+        return "not_proven"
+    if (fell and c in tables.after.at_least) or (raw == "worse" and c in tables.before.at_least):
         return "not_proven"
     return raw
 
 
 def _unread_counts(overall: Overall, tables: Tables, e: Evidence) -> Overall:
     """A controller that accused firing cylinders before and was not read after: it is open what it does."""
-    if tables.before.reported is None or tables.after.reported is not None:
+    b = tables.before
+    if b.by_number is None or tables.after.by_number is not None:
         return overall
-    false = [
-        c for i, c in enumerate(e.found) if not e.found[c].material_before and _false(tables.before, i) >= 3
-    ]
+    false: list[Label] = []
+    if b.reported is not None:
+        false = [c for i, c in enumerate(e.found) if not e.found[c].material_before and _false(b, i) >= 3]
+    elif _false_part(b):
+        false = [c for c, n in sorted(b.by_number.items()) if n >= 3]
     if not false or overall.answer not in ("cleared", "cleared_cause_present", "unchanged", "improved"):
         return overall
     return replace(
@@ -221,25 +269,81 @@ def _has(sides: Sequence[Side], cause: str, where: str) -> bool:
 
 
 def _one_side(tables: Tables) -> str:
-    b, a = tables.before.reported is not None, tables.after.reported is not None
+    b, a = tables.before.by_number is not None, tables.after.by_number is not None
     return "" if b == a else "before" if b else "after"
 
 
-def _driven(after: Sequence[Side], frame: tuple[float, float] | None) -> bool | None:
+def _totals_only(side: Sequence[Side]) -> bool:
+    """Controller counts were given, and every one is the total of a driving cycle."""
+    told = [c for c in map(controller_of, side) if c is not None]
+    return bool(told) and all(c.misfires is None for c in told)
+
+
+def _turns(counts: Counts, engine: Engine) -> float:
+    return 2.0 * float(counts.firings.sum()) / engine.cylinders
+
+
+def _freeze_frame(after: Sequence[Side], frame: tuple[float, float] | None) -> FreezeFrame | None:
     if frame is None:
         return None
-    count = 0
+    count = speed_alone = 0
     for s in after:
         judged = s.events["state"].isin(["firing", "misfire"]).to_numpy(dtype=bool)
-        near = np.abs(s.events["rpm"].to_numpy(dtype=float) - frame[0]) <= 375.0
+        near = judged & (np.abs(s.events["rpm"].to_numpy(dtype=float) - frame[0]) <= 375.0)
         load = s.events["load_pct"].to_numpy(dtype=float)
-        count += int(np.sum(judged & near & (np.abs(load - frame[1]) <= 20.0)))
-    return count >= _FREEZE_FRAME_FIRINGS
+        count += int(np.sum(near & (np.abs(load - frame[1]) <= 20.0)))
+        speed_alone += int(np.sum(near & ~np.isfinite(load)))
+    return FreezeFrame(*frame, count, count >= _FREEZE_FRAME_FIRINGS, speed_alone >= _FREEZE_FRAME_FIRINGS)
 
 
-def _needed(ch: Change, raw: Answer, alpha: float) -> int | None:
+def _seen_over(pattern: dict[str, Any], before: Sequence[Side], after: Sequence[Side]) -> None:
+    """Starts and minutes over which each side's pattern was seen.
+
+    Every log is a start of its own, and so is every standstill inside a log.
+    """
+    for name, side in (("before", before), ("after", after)):
+        starts, seconds = 0, 0.0
+        for s in side:
+            time_s = s.events["time_s"].to_numpy(dtype=float)
+            gap = np.diff(time_s)
+            pause = gap > _STANDSTILL_S
+            starts += 1 + int(pause.sum())
+            seconds += float(gap[~pause].sum())
+        pattern[f"starts_{name}"] = starts
+        pattern[f"minutes_{name}"] = round(seconds / 60.0, 2)
+
+
+def _needed(
+    tables: Tables, kind: Kind, c: Label, ch: Change, raw: Answer, alpha: float, engine: Engine
+) -> np.ndarray[Any, Any] | None:
+    counted = _counted(tables, kind, c, engine)
     # When only the monitor's silence stands against it, the whole drive is to be repeated.
-    return (replace(ch, shared_after=(0, 0)) if raw == "cleared" else ch).needed(alpha)
+    return needed_by_stratum(counted.fresh() if raw == "cleared" else counted, ch.dispersion, alpha)
+
+
+def _counted(tables: Tables, kind: Kind, c: Label, engine: Engine) -> Counted:
+    """One cylinder's counts by stratum; a controller's total is laid out as the log's own events lie."""
+    b, a = tables.before, tables.after
+    i = tables.naming.labels.index(c) if c in tables.naming.labels else None
+    if kind != "reported" and i is not None:
+        pick = [getattr(side, "found" if kind == "found" else "false")[i].astype(float) for side in (b, a)]
+        return Counted(pick[0], b.firings[i].astype(float), pick[1], a.firings[i].astype(float))
+    if i is None:
+        assert b.by_number is not None
+        assert a.by_number is not None
+        nb, na = (_per_cylinder(side.reported_firings, engine).astype(float) for side in (b, a))
+        total = b.by_number.get(int(c), 0.0), a.by_number.get(int(c), 0.0)
+        flagged = np.zeros_like(nb)
+    else:
+        assert b.reported is not None
+        assert a.reported is not None
+        nb, na = b.reported_firings[i].astype(float), a.reported_firings[i].astype(float)
+        total = float(b.reported[i]), float(a.reported[i])
+        flagged = np.minimum(b.found[i] + b.false[i], nb)
+    weight = flagged if flagged.sum() >= 10 else nb
+    return Counted(
+        np.minimum(total[0] * weight / max(weight.sum(), 1.0), nb), nb, total[1] * na / max(na.sum(), 1.0), na
+    )
 
 
 def _swap(
@@ -248,7 +352,7 @@ def _swap(
     engine: Engine,
     phi: float,
     alpha: float,
-) -> tuple[Overall, dict[Label, int | None]]:
+) -> tuple[Overall, dict[Label, np.ndarray[Any, Any] | None]]:
     swap = judge_swap(tables, pair, engine, phi, alpha)
     head = {
         "moved": f"The misfire moved with the part between cylinders {pair[0]} and {pair[1]}: "
@@ -257,5 +361,12 @@ def _swap(
         "not_proven": "Not proven: whether the misfire went with the part is open.",
     }[swap.answer]
     overall = Overall(swap.answer, head, list(swap.reasons), list(swap.missing), list(pair))
-    at = {tables.naming.common(c) for c in pair} & set(tables.naming.labels)
-    return overall, dict.fromkeys(at, swap.needed_per_cylinder)
+    needs: dict[Label, np.ndarray[Any, Any] | None] = {}
+    if swap.needed_per_cylinder is not None:
+        # Where it misfired before is where it shows again.
+        at = [tables.naming.labels.index(tables.naming.common(c)) for c in pair]
+        found = tables.before.found[at].sum(axis=0)
+        need = np.zeros(found.size)
+        need[int(np.argmax(found))] = swap.needed_per_cylinder
+        needs = {tables.naming.common(c): need for c in pair}
+    return overall, needs

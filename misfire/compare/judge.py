@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from misfire.counts import needed_firings, rate_interval_pct, rate_upper_pct, stratified_test
+from misfire.counts import rate_interval_pct, rate_upper_pct, stratified_test
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -19,6 +19,10 @@ Answer = Literal["cleared", "improved", "unchanged", "worse", "not_proven"]
 CLEARED_FRACTION = 0.1
 # Part of the before-misfires whose speed and load must have been driven again. Our own choice.
 _COVERED = 0.8
+# Part of them that is enough to see that the fault is still there. Our own choice.
+_PARTLY = 0.5
+# 200 turns: with fewer a log without a misfire says nothing.
+ENOUGH_FIRINGS = 100
 # A rate proven above this is a misfire and not a stray one; common practice, no source.
 ISOLATED_PCT = 0.1
 
@@ -70,52 +74,32 @@ class Change:
 
     def answer(self, p_adjusted: float, alpha: float) -> Answer:
         """The answer for this count, with the p-value adjusted for the number of cylinders."""
-        if self.before[0] == 0 and self.after[0] == 0:
-            return "unchanged"
         firm = p_adjusted <= alpha and not math.isnan(self.ratio)
         if firm and self.ratio > 1.0:
             return "worse"
+        if not firm and not self.material_before and not self.material_after:
+            # Nothing to clear, nothing come up; that takes a log in which something could have been seen.
+            return "unchanged" if min(self.before[1], self.after[1]) >= ENOUGH_FIRINGS else "not_proven"
+        bound_pct = 100.0 * CLEARED_FRACTION * self.expected_rate
+        # "Not cleared" is itself proven where the after-rate is surely above a tenth of the one before.
+        remains = self.lower_pct > bound_pct and self.covered >= _PARTLY
+        if remains and not firm:
+            return "unchanged" if self.ratio >= 0.5 else "not_proven"
         if self.covered < _COVERED:
             return "not_proven"
-        bound_pct = 100.0 * CLEARED_FRACTION * self.expected_rate
         if firm and self.upper_pct < bound_pct:
             return "cleared"
-        if firm and self.lower_pct > bound_pct:
-            return "improved"
-        # Without a firm fall, half the expected events or more speak for no change.
-        return "unchanged" if not firm and not self.ratio < 0.5 else "not_proven"
-
-    def needed(self, alpha: float) -> int | None:
-        """Further firings of the cylinder that prove it cleared with 95 % power, None when it cannot be said.
-
-        A repaired cylinder is taken to misfire at a hundredth of the rate before; where the before-log is
-        too short for that, at no misfire at all.
-        """
-        k, n = self.shared_before if self.covered >= _COVERED else self.before
-        if k == 0:
-            return None
-        seen_k, seen_n = self.shared_after if self.covered >= _COVERED else (0, 0)
-        phi = self.dispersion
-        eff = (max(1, round(k / phi)), max(1, round(n / phi)), round(seen_k / phi), round(seen_n / phi))
-        for rate in (None, 0.0):
-            need = needed_firings(
-                eff[0],
-                eff[1],
-                after_rate=rate,
-                alpha=alpha,
-                fraction=CLEARED_FRACTION,
-                seen_misfires=eff[2],
-                seen_firings=eff[3],
-                at_most=20_000_000,
-            )
-            if need is not None:
-                return math.ceil(need * phi)
-        return None
+        return "improved" if remains else "not_proven"
 
 
 def isolated(events: int, firings: int) -> bool:
     """True when a rate above 0.1 % is not proven (95 %, two-sided)."""
     return firings == 0 or rate_interval_pct(min(events, firings), firings)[0] <= ISOLATED_PCT
+
+
+def driven(firings_before: npt.NDArray[Any], firings_after: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+    """Strata that were driven again; shape (strata,)."""
+    return np.asarray(firings_after >= np.minimum(30, 0.2 * firings_before))
 
 
 def change(
@@ -131,8 +115,7 @@ def change(
     )
     shared = (nb > 0) & (na > 0)
     test = stratified_test(ka[shared], na[shared], kb[shared], nb[shared])
-    driven = shared & (na >= np.minimum(30, 0.2 * nb))
-    covered = float(kb[driven].sum() / kb.sum()) if kb.sum() else 1.0
+    covered = float(kb[shared & driven(nb, na)].sum() / kb.sum()) if kb.sum() else 1.0
     n_after = int(na[shared].sum())
     k_after = int(ka[shared].sum())
     expected = float(np.sum(na[shared] * kb[shared] / nb[shared]) / n_after) if n_after else 0.0
@@ -190,9 +173,8 @@ def standardised(
         )
     ka = min(ka, n_after)
     got = change([round(kb * part)], [round(n_before * part)], [ka], [n_after], dispersion)
-    driven = firings_after >= np.minimum(30, 0.2 * firings_before)
     weight_of = flagged_before if flagged_before.sum() >= 10 else firings_before
-    covered = float(weight_of[driven].sum() / weight_of.sum())
+    covered = float(weight_of[driven(firings_before, firings_after)].sum() / weight_of.sum())
     everything = (int(min(reported_after, firings_after.sum())), int(firings_after.sum()))
     return Change(**{**got.__dict__, "covered": covered, "before": (kb, n_before), "after": everything})
 

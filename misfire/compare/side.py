@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from misfire.compare.strata import stratum_keys
 from misfire.engine import Engine, Wheel
 from misfire.errors import InputError
 
@@ -18,12 +19,35 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-# Similar conditions of the regulation: within 375 rpm and 20 % load (from memory). Strata have that width, so
-# that any two firings of one stratum are similar.
 Label = int | str
-STRATUM_RPM = 375.0
-STRATUM_LOAD_PCT = 20.0
 _BLOCK_TURNS = 50
+# A burn weaker than this is a fault of the combustion: a monitor that counts it does not count falsely.
+_PARTIAL_FROM = 0.3
+
+
+@dataclass(frozen=True)
+class Controller:
+    """The engine controller's own counts that go with a log.
+
+    Attributes
+    ----------
+    misfires : dict of cylinder number -> count, or None
+        Counted during the log; None when only a driving-cycle total was read.
+    totals : dict of cylinder number -> count
+        As read last.
+    monitor_ran : bool or None
+        None: not known.
+    at_least : tuple of int
+        Cylinders whose count is a lower bound (a reset, or a counter at its limit).
+    whole_side : bool
+        The counts were read over all logs of the side, not over this one alone.
+    """
+
+    misfires: Mapping[int, int] | None
+    totals: Mapping[int, int] = field(default_factory=dict)
+    monitor_ran: bool | None = None
+    at_least: tuple[int, ...] = ()
+    whole_side: bool = False
 
 
 @dataclass(frozen=True)
@@ -38,11 +62,14 @@ class Side:
         The event columns of the contract and `uncorrected`: a monitor that takes the wheel as perfect would
         count this firing.
     engine : Engine
+    controller : Controller or None
+        What the controller counted; None: as far as the cylinders of `result` say.
     """
 
     result: dict[str, Any]
     events: pd.DataFrame
     engine: Engine
+    controller: Controller | None = None
 
 
 @dataclass(frozen=True)
@@ -59,7 +86,13 @@ class Counts:
         Counts of the controller, NaN where it gave none for a cylinder.
     reported_firings, reported_found : array, shape (cylinders, strata)
         Firings and true misfires in the logs that have controller counts.
+    by_number : dict of cylinder number -> count, or None
+        The controller's counts under its own numbers, also where the log's cylinders have none.
     monitor_ran : bool or None
+    at_least : frozenset of int
+        Cylinder numbers whose count is only a lower bound.
+    active : int array, shape (cylinders, strata)
+        Events with fuel, those that could not be judged included.
     """
 
     firings: IntArray
@@ -70,7 +103,10 @@ class Counts:
     reported: FloatArray | None
     reported_firings: IntArray
     reported_found: IntArray
+    by_number: dict[int, float] | None
     monitor_ran: bool | None
+    at_least: frozenset[int]
+    active: IntArray
 
 
 @dataclass(frozen=True)
@@ -134,7 +170,7 @@ def _label(x: Any) -> Label:
 
 @dataclass(frozen=True)
 class Tables:
-    """Both sides on the same strata; `strata` has a row (speed_rpm, load_pct) of each stratum's middle."""
+    """Both sides on the same strata; `strata` has a row (speed_rpm, load_pct): the mean of its firings."""
 
     naming: Naming
     strata: FloatArray
@@ -173,6 +209,27 @@ def check_sides(before: Sequence[Side], after: Sequence[Side]) -> Engine:
     return first
 
 
+def same_logs(before: Sequence[Side], after: Sequence[Side]) -> bool:
+    """True when the same recordings, with the same controller counts, stand on both sides in any order."""
+    if len(before) != len(after):
+        return False
+    rest = list(after)
+    for one in before:
+        match = next((k for k, other in enumerate(rest) if _same_log(one, other)), None)
+        if match is None:
+            return False
+        del rest[match]
+    return True
+
+
+def _same_log(a: Side, b: Side) -> bool:
+    if len(a.events) != len(b.events) or controller_of(a) != controller_of(b):
+        return False
+    time_s = (a.events["time_s"].to_numpy(dtype=float), b.events["time_s"].to_numpy(dtype=float))
+    state = (a.events["state"].to_numpy(dtype=object), b.events["state"].to_numpy(dtype=object))
+    return bool(np.array_equal(*time_s) and np.array_equal(*state))
+
+
 def _same_wheel(a: Wheel | None, b: Wheel | None) -> bool:
     if a is None or b is None:
         return True
@@ -191,84 +248,118 @@ def tabulate(before: Sequence[Side], after: Sequence[Side], engine: Engine) -> T
     """Count both sides on common strata of speed and, when every log has it, of load."""
     named = naming((*before, *after), engine)
     by_load = all(bool(s.events["load_pct"].notna().any()) for s in (*before, *after))
-    keys = [_stratum_keys(s, by_load) for s in (*before, *after)]
+    keys = stratum_keys([s.events for s in before], [s.events for s in after], by_load)
     unique, where = np.unique(np.concatenate(keys), axis=0, return_inverse=True)
     if not unique.size:
         unique = np.full((1, 2), -1, dtype=np.int64)
     parts = np.split(where.ravel(), np.cumsum([len(k) for k in keys])[:-1])
-    middle = (unique + 0.5) * np.array([STRATUM_RPM, STRATUM_LOAD_PCT])
-    middle[unique[:, 1] < 0, 1] = np.nan
     n = len(before)
     return Tables(
         named,
-        middle,
+        _means((*before, *after), parts, len(unique), by_load),
         by_load,
         _count(before, parts[:n], named, len(unique)),
         _count(after, parts[n:], named, len(unique)),
     )
 
 
-def _stratum_keys(side: Side, by_load: bool) -> IntArray:
-    rpm = side.events["rpm"].to_numpy(dtype=float)
-    load = side.events["load_pct"].to_numpy(dtype=float) if by_load else np.full(rpm.size, np.nan)
-    speed = np.where(np.isfinite(rpm), np.floor(rpm / STRATUM_RPM), -1)
-    return np.stack(
-        [speed, np.where(np.isfinite(load), np.floor(load / STRATUM_LOAD_PCT), -1)], axis=1
-    ).astype(np.int64)
+def _means(sides: Sequence[Side], strata: Sequence[IntArray], width: int, by_load: bool) -> FloatArray:
+    """Mean speed [rpm] and load [%] of each stratum, shape (strata, 2); NaN where not known."""
+    at = np.concatenate(strata) if strata else np.zeros(0, dtype=np.int64)
+    out = np.full((width, 2), np.nan)
+    for k, name in enumerate(("rpm", "load_pct") if by_load else ("rpm",)):
+        value = np.concatenate([s.events[name].to_numpy(dtype=float) for s in sides])
+        good = np.isfinite(value)
+        number = np.bincount(at[good], minlength=width)
+        total = np.bincount(at[good], weights=value[good], minlength=width)
+        out[:, k] = np.where(number > 0, total / np.maximum(number, 1), np.nan)
+    return out
 
 
 def _count(sides: Sequence[Side], strata: Sequence[IntArray], named: Naming, width: int) -> Counts:
     cylinders = len(named.labels)
     shape = (cylinders, width)
-    total = {k: np.zeros(shape, dtype=np.int64) for k in ("firings", "found", "false", "partial", "rf", "rt")}
+    kinds = ("firings", "found", "false", "partial", "active", "rf", "rt")
+    total = {k: np.zeros(shape, dtype=np.int64) for k in kinds}
     flags: list[dict[str, npt.NDArray[np.bool_]]] = []
     cells: list[IntArray] = []
-    reported: FloatArray | None = None
-    ran: list[bool | None] = []
-    for side, stratum in zip(sides, strata, strict=True):
+    given = [controller_of(side) for side in sides]
+    whole = any(c is not None and c.whole_side for c in given)
+    for side, stratum, counts in zip(sides, strata, given, strict=True):
         cyl = named.index(side.events["cylinder"].tolist())
         cell = cyl * width + stratum
         state = side.events["state"].to_numpy(dtype=object)
         missed, fired = state == "misfire", state == "firing"
+        lost = side.events["lost_work"].to_numpy(dtype=float)
         # A table read from a file may lack the column: then nothing is known to be counted falsely.
         false = np.asarray(side.events.get("uncorrected", missed), dtype=bool) & fired
-        lost = side.events["lost_work"].to_numpy(dtype=float)
-        partial = fired & (lost >= 0.3) & (lost <= 0.8)
+        false &= ~(lost >= _PARTIAL_FROM)
+        partial = fired & (lost >= _PARTIAL_FROM) & (lost <= 0.8)
 
         def add(name: str, mask: npt.NDArray[np.bool_], cell: IntArray = cell) -> None:
             total[name] += np.bincount(cell[mask], minlength=cylinders * width).reshape(shape)
 
-        judged = missed | fired
+        judged, active = missed | fired, state != "motoring"
         add("firings", judged)
         add("found", missed)
         add("false", false)
         add("partial", partial)
+        add("active", active)
         cells.append(cell)
         flags.append({"judged": judged, "found": missed, "false": false})
-        rows = side.result["cylinders"]
-        counts = [c.get("reported") for c in rows]
-        if any(c is not None for c in counts):
+        if whole or (counts is not None and counts.misfires is not None):
             # The controller watches every fired event, also those that the log cannot judge.
-            add("rf", state != "motoring")
+            add("rf", active)
             add("rt", missed)
-            here = np.zeros(cylinders)
-            place = named.index([c["cylinder"] for c in rows])
-            np.add.at(here, place, [np.nan if c is None else float(c) for c in counts])
-            reported = here if reported is None else reported + here
-            ran.append((side.result.get("reported") or {}).get("monitor_ran"))
     blocks = {name: _blocks(sides, cells, flags, name, total, cylinders) for name in ("found", "false")}
-    monitor = False if False in ran else True if ran and all(r is True for r in ran) else None
+    told = [c for c in given if c is not None and c.misfires is not None]
+    by_number: dict[int, float] | None = {} if told else None
+    for c in told:
+        for number, count in (c.misfires or {}).items():
+            assert by_number is not None
+            by_number[number] = by_number.get(number, 0.0) + float(count)
+    ran = [c.monitor_ran for c in told]
     return Counts(
-        total["firings"],
-        total["found"],
-        total["false"],
-        total["partial"],
-        blocks,
-        reported,
-        total["rf"],
-        total["rt"],
-        monitor,
+        firings=total["firings"],
+        found=total["found"],
+        false=total["false"],
+        partial=total["partial"],
+        blocks=blocks,
+        reported=_by_label(by_number, named),
+        reported_firings=total["rf"],
+        reported_found=total["rt"],
+        by_number=by_number,
+        monitor_ran=False if False in ran else True if ran and all(ran) else None,
+        at_least=frozenset(x for c in told for x in c.at_least),
+        active=total["active"],
     )
+
+
+def controller_of(side: Side) -> Controller | None:
+    """The controller's counts of a log, from the side or else from the analysis itself."""
+    if side.controller is not None:
+        return side.controller
+    rows = side.result["cylinders"]
+    counts = {
+        int(r["cylinder"]): int(r["reported"])
+        for r in rows
+        if r.get("reported") is not None and isinstance(_label(r["cylinder"]), int)
+    }
+    if not counts:
+        return None
+    return Controller(counts, counts, (side.result.get("reported") or {}).get("monitor_ran"))
+
+
+def _by_label(counts: Mapping[int, float] | None, named: Naming) -> FloatArray | None:
+    """Counts in the order of the labels; None when there are none, or the labels are no numbers."""
+    if counts is None or not all(isinstance(x, int) for x in named.labels):
+        return None
+    out = np.zeros(len(named.labels))
+    for number, count in counts.items():
+        label = named.common(number)
+        if label in named.labels:
+            out[named.labels.index(label)] += count
+    return out
 
 
 def _blocks(
