@@ -62,6 +62,8 @@ def check(s: Scenario) -> None:
         raise InputError(f"{where}: clock hz must be above 0 and jitter_us at least 0")
     if s.controller.pattern not in ("right", "none", "stale"):
         raise InputError(f"{where}: controller pattern = {s.controller.pattern!r}; right, none or stale")
+    if s.controller.form not in ("energy", "segment_time"):
+        raise InputError(f"{where}: controller form = {s.controller.form!r}; energy or segment_time")
     if abs(720.0 / s.step_deg - round(720.0 / s.step_deg)) > 1e-9 or not 0.1 <= s.step_deg <= 6.0:
         raise InputError(f"{where}: step_deg = {s.step_deg!r}; give a divisor of 720 from 0.1 to 6")
     _known_cylinders(s, tuple(int(c) for c in s.combustion.cylinder_factors), f"{where}: cylinder_factors")

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from misfire.errors import InputError
 from misfire.simulate.cells import Cells
-from misfire.simulate.driveline import Path
+from misfire.simulate.driveline import Path, converter_nm
 from misfire.simulate.driver import RAD_PER_RPM, STALL_RAD_S, Driver, Taken
 from misfire.simulate.elastic import Twist
 from misfire.simulate.gas import WorkTables
@@ -248,7 +248,10 @@ class _Run:
             speed *= (1.0 - min(max(share, 0.0), 0.95)) ** 0.25
         loose = d.loose(p)
         self.path.settle(0.0 if loose else mean, speed if loose else driver.w, speed)
-        driver.taken = Taken(0.0, driver.w, 0.0, math.inf)
+        driver.taken = Taken(0.0, driver.w)
+        if converter:
+            pump = converter_nm(driver.w, speed, *converter)[0]
+            driver.taken = Taken(pump, driver.w, 2.0 * pump / driver.w)
         driver.vehicle_rad_s = speed
         self.gear_m = p.gear_m
 

@@ -103,7 +103,8 @@ class ToothErrors:
     """Geometry as sensed: errors [deg] of the edges, positive = the edge comes late.
 
     `errors_deg` by wheel position (missing ones included), or random with `sd_deg`; `runout_mm` off centre
-    at `radius_mm`; `bent` position -> error; `gap_shift_deg` the shift of the first tooth after the gap at
+    at `radius_mm`; `wobble_deg` once a turn too, in proportion to speed (amplitude at 1000/min): the gap to the
+    pickup is smallest `wobble_at_deg` after the first tooth, where the wheel seems fastest; `bent` position -> error; `gap_shift_deg` the shift of the first tooth after the gap at
     1000/min (negative = early) and `gap_shift_deg_per_1000` its change; `spot_deg` a magnetised spot around
     `spot_position`, `spot_width` positions wide, between `spot_from_s` and `spot_to_s`; `drift_deg_per_min`
     lets a random pattern of that standard deviation grow with time; `speed_deg_per_1000` with speed.
@@ -114,6 +115,8 @@ class ToothErrors:
     runout_mm: float = 0.0
     radius_mm: float = 50.0
     runout_at_deg: float = 0.0
+    wobble_deg: float = 0.0
+    wobble_at_deg: float = 0.0
     bent: dict[str, float] = field(default_factory=dict)
     gap_shift_deg: float = 0.0
     gap_shift_deg_per_1000: float = 0.0
@@ -221,7 +224,8 @@ class Controller:
 
     `pattern` "right": it stored the true wheel; "none": it takes the wheel as perfect; "stale": it stored
     another wheel (`stale_sd_deg`, or the explicit `stale_errors_deg`). `monitor` False: suspended, reads 0.
-    `threshold` is the lost work above which an event counts. `limp_after` counts of one cylinder make the
+    `threshold` is the lost work above which an event counts. `form` "energy": differences of 1/2 J w^2;
+    "segment_time": segment roughness (T2 - T1)/T1^3, the same to first order. `limp_after` counts of one cylinder make the
     controller shut that injector off (0 = never).
     """
 
@@ -231,6 +235,7 @@ class Controller:
     stale_sd_deg: float = 0.1
     stale_errors_deg: tuple[float, ...] = ()
     threshold: float = 0.5
+    form: str = "energy"
     limp_after: int = 0
 
 

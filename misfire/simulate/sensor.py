@@ -79,6 +79,10 @@ def _moving_errors_deg(
     if teeth.gap_shift_deg or teeth.gap_shift_deg_per_1000:
         first = tooth == 0
         out[first] += teeth.gap_shift_deg + teeth.gap_shift_deg_per_1000 * (rpm[first] / 1000.0 - 1.0)
+    if teeth.wobble_deg:
+        # seen from the pickup a tooth that comes nearer fires early before and late behind the nearest point
+        turn = np.radians(wheel.tooth_angles_deg - teeth.wobble_at_deg)
+        out += teeth.wobble_deg * rpm / 1000.0 * -np.sin(turn)[tooth]
     if teeth.spot_deg:
         away = (wheel.tooth_positions - teeth.spot_position + wheel.positions / 2) % wheel.positions
         bump = np.exp(-0.5 * ((away - wheel.positions / 2) / max(teeth.spot_width, 0.1)) ** 2)

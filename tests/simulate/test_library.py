@@ -1,11 +1,15 @@
 """Shipped scenarios, the controller's monitor, signal faults and the sampled waveform."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
+from misfire.engine import Wheel
 from misfire.errors import InputError
 from misfire.simulate import (
     Clock,
+    Combustion,
     Controller,
     Fault,
     Misfires,
@@ -15,6 +19,9 @@ from misfire.simulate import (
     scenario_names,
     simulate,
 )
+from misfire.simulate.controller import monitor
+from misfire.simulate.motion import run
+from misfire.simulate.sensor import record
 from misfire.simulate.waveform import KINDS, waveform
 
 
@@ -76,9 +83,52 @@ def test_limp_mode_makes_dead_cylinders_afterwards():
     assert set(t.state[later]) == {1}
 
 
-def test_odd_firing_has_no_monitor():
-    with pytest.raises(InputError, match="even firing only"):
-        simulate(Scenario.steady("v6_oddfire", duration_s=2, controller=Controller(enabled=True)))
+@pytest.mark.parametrize("form", ["energy", "segment_time"])
+@pytest.mark.parametrize(("rpm", "load"), [(800, 25), (2500, 50), (5500, 40)])
+def test_monitor_on_odd_firing(rpm, load, form):
+    """Intervals of 90 and 150 deg: real misfires counted on their cylinder, none on a healthy engine."""
+    s = Scenario.steady(
+        "v6_oddfire", rpm=rpm, load_pct=load, duration_s=12, misfires=(Misfires(cylinders=(2,), rate=0.08),),
+        controller=Controller(enabled=True, form=form),
+    )  # fmt: skip
+    done = simulate(s)
+    assert done.truth.misfires[2] > 5
+    assert done.counts[2] == pytest.approx(done.truth.misfires[2], abs=1)
+    assert sum(done.counts.values()) == done.counts[2]
+    assert sum(simulate(s.but(misfires=())).counts.values()) == 0
+
+
+def test_the_monitor_knows_the_uneven_wave(monkeypatch):
+    """The map of the healthy drop takes out what unequal segments show at speed: 0.23 of a firing's work."""
+    quiet = Combustion(cov_full=0.0, cov_idle=0.0, phase_sd_deg=0.0)
+    s = Scenario.steady("v6_oddfire", rpm=6000, load_pct=40, duration_s=3, combustion=quiet)
+    rng = [np.random.default_rng(k) for k in range(4)]
+    motion = run(s, rng[0])
+    sensed = record(s, motion, rng[1], rng[2])
+
+    def mean_loss():
+        loss = monitor(s, motion, sensed, rng[3]).loss
+        return [float(np.nanmean(loss[motion.events["cylinder"] == c])) for c in range(1, 7)]
+
+    np.testing.assert_allclose(mean_loss(), 0.0, atol=0.01)
+    monkeypatch.setattr("misfire.simulate.controller._healthy_drop_j", lambda *a: 0.0)
+    assert np.ptp(mean_loss()) > 0.4
+
+
+def test_stale_pattern_on_odd_firing_accuses_cylinders_that_fire():
+    done = simulate(load_scenario("stale_pattern_oddfire_v6"))
+    assert sum(done.truth.misfires.values()) == 0
+    assert max(done.counts.values()) > 50
+
+
+def test_a_learn_with_the_disturbance_still_there_clears_for_a_time_only():
+    """What was learned fits while the magnetised spot is there; when it goes, companions are accused again."""
+    scenario = load_scenario("learned_with_disturbance_i4")
+    done = simulate(scenario)
+    assert sum(done.truth.misfires.values()) == 0
+    assert max(done.counts.values()) > 50
+    always = simulate(scenario.but(teeth=dataclasses.replace(scenario.teeth, spot_to_s=np.inf)))
+    assert max(always.counts.values()) < 0.02 * max(done.counts.values())
 
 
 @pytest.mark.parametrize(
@@ -108,6 +158,20 @@ def test_edges_moved(kind):
     t = clean.recording.crank_s
     assert moved[(t < 1.99) | (t > 4.01)].max() < 1e-7
     assert moved[(t > 2.01) & (t < 3.99)].max() > 7e-6
+
+
+def test_wobble_grows_with_speed():
+    """Once a turn, as large as stated at 1000/min, three times that at 3000; fastest where the gap is smallest."""
+    found = []
+    for rpm in (1000, 3000):
+        s = Scenario.steady("inline4", rpm=rpm, duration_s=3, wheel=Wheel.regular(60))
+        done = simulate(s.but(teeth=ToothErrors(wobble_deg=0.2, wobble_at_deg=90.0)))
+        found.append(
+            2.0 * np.mean(done.truth.tooth_error_deg * np.exp(-1j * np.radians(6.0 * np.arange(60))))
+        )
+    np.testing.assert_allclose(np.abs(found), [0.2, 0.6], rtol=0.02)
+    # -A sin(a - 90 deg) = A cos a
+    np.testing.assert_allclose(np.angle(found), 0.0, atol=1e-6)
 
 
 def test_moving_patterns():
