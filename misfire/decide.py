@@ -31,6 +31,9 @@ MISFIRE_FROM = 0.75  # lost work: halfway between the worst partial burn (0.8, c
 PARTIAL_FROM = 0.30
 LEVEL_CYCLES = 9  # a burst of misfires shorter than half of it leaves the normal energy alone
 MONITOR_FROM = 0.60
+SURE = 0.9  # an event is called misfire above this probability, firing below the rest; between is unusable
+FULL_SPREAD = 0.08  # sd of a full misfire's lost work beyond the noise: the scale's own error (our choice)
+LEVEL_ERROR = 0.04  # of the normal energy: no more is left to its own noise
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
 NOISE_LIMIT = 0.19  # sd of lost work beyond which 0.75 is fewer than 4 sd from a healthy event
 
@@ -193,7 +196,7 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     n_cyl, n = engine.cylinders, events.energy.size
     reason = np.zeros(n, dtype=np.int64)
     good = events.trusted & np.isfinite(events.energy)
-    level = running_median(np.where(good, events.level, np.nan), LEVEL_CYCLES * n_cyl)
+    level = _calm_level(np.where(good, events.level, np.nan), n_cyl)
     motoring = motoring_events(events, level, fuel_cut, n_cyl)
     use = good & ~motoring & ~events.short
     if use.sum() < 2 * n_cyl:
@@ -225,8 +228,12 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
         centre = float(np.median(lost[healthy]))
         lost = lost - (centre if abs(centre) < 0.2 else 0.0)
     noise = _noise(lost, events.rpm, use, events.place, n_cyl)
-    state = np.where(lost >= MISFIRE_FROM, MISFIRE, FIRING)
+    chance = misfire_chance(lost, noise, events.place, events.rpm, use, n_cyl)
+    state = np.where((lost >= MISFIRE_FROM) & (chance > 1 - SURE), MISFIRE, FIRING)
     state[motoring] = MOTORING
+    open_ = (lost >= PARTIAL_FROM) & (chance > 1 - SURE) & (chance < SURE) & (state != MOTORING)
+    open_ &= lost >= MISFIRE_FROM - 2 * noise
+    state[open_], reason[open_] = UNUSABLE, 3
     limit = ~(noise <= NOISE_LIMIT) & (state != MOTORING)
     state[limit], reason[limit] = UNUSABLE, 3
     shaky = _shaken(lost, state, n_cyl)
@@ -281,6 +288,22 @@ def motoring_events(events: Events, level: FloatArray, fuel_cut: FloatArray, n_c
     moved = _slowing_runs(moved, events.rpm, 0.97)
     known = np.isfinite(fuel_cut)
     return np.where(known, fuel_cut == 1, moved)
+
+
+def _calm_level(level: FloatArray, n_cyl: int) -> FloatArray:
+    """Running median of the level over LEVEL_CYCLES, over more where its own noise asks for it."""
+    smooth = running_median(level, LEVEL_CYCLES * n_cyl)
+    ok = np.isfinite(level)
+    if ok.sum() < 20 * n_cyl:
+        return smooth
+    noise = _mad((level - smooth)[ok])
+    typical = abs(float(np.median(smooth[ok])))
+    # the error of a median of some LEVEL_CYCLES independent values
+    error = 1.25 * noise / np.sqrt(LEVEL_CYCLES) / max(typical, 1e-9)
+    if error <= LEVEL_ERROR:
+        return smooth
+    more = min((error / LEVEL_ERROR) ** 2, 6.0)
+    return running_median(level, int(LEVEL_CYCLES * more) * n_cyl)
 
 
 def _expected(level: FloatArray, events: Events, use: BoolArray, engine: Engine) -> FloatArray:
@@ -387,6 +410,55 @@ def _noise(lost: FloatArray, rpm: FloatArray, use: BoolArray, place: IntArray, n
     return out
 
 
+def misfire_chance(
+    lost: FloatArray, noise: FloatArray, place: IntArray, rpm: FloatArray, use: BoolArray, n_cyl: int
+) -> FloatArray:
+    """Probability that each event is a full misfire, shape (events,).
+
+    Two populations per place and third octave of speed: events about the place's own habit, with the heavy
+    tails of a Student t with four degrees of freedom, and full misfires about 1. The share of misfires is
+    found from the events themselves (expectation-maximisation), never below one in ten thousand.
+    """
+    width = np.hypot(np.maximum(noise, 0.02), FULL_SPREAD)
+    sd = np.maximum(noise, 0.02)
+    out = np.zeros(lost.size)
+    ok = use & np.isfinite(lost) & np.isfinite(noise)
+    key = np.floor(3 * np.log2(np.clip(np.nan_to_num(rpm, nan=50.0), 50.0, 1e5))).astype(np.int64)
+    for p in range(n_cyl):
+        own = ok & (place == p)
+        if not own.any():
+            continue
+        habit_all = _habit(lost[own])
+        share = float(np.mean(lost[own] >= MISFIRE_FROM))
+        habit = np.full(lost.size, habit_all)
+        for k in np.unique(key[own]):
+            mine = own & (key == k)
+            if mine.sum() >= 40:
+                habit[mine] = _habit(lost[mine])
+        for _ in range(8):
+            x = lost[own]
+            z = (x - habit[own]) / sd[own]
+            normal = 0.375 * (1 + z * z / 4) ** -2.5 / sd[own]
+            deep = np.exp(-0.5 * ((x - 1) / width[own]) ** 2) / (width[own] * np.sqrt(2 * np.pi))
+            deep = np.where(
+                x > 1, 1 / (width[own] * np.sqrt(2 * np.pi)), deep
+            )  # deeper than full is no less a misfire
+            share = min(max(share, 1e-4), 0.9999)
+            chance = share * deep / (share * deep + (1 - share) * normal)
+            share = float(np.mean(chance))
+        out[own] = chance
+    return out
+
+
+def _habit(lost: FloatArray) -> float:
+    """Where a place's events lie when it fires; 0 when nearly all of them are lost."""
+    middle = float(np.median(lost))
+    if middle < 0.6:
+        return max(middle, 0.0)
+    rest = lost[lost < 0.6]
+    return max(float(np.median(rest)), 0.0) if rest.size >= 10 else 0.0
+
+
 def _shaken(lost: FloatArray, state: IntArray, n_cyl: int) -> BoolArray:
     """Turns where gains are as large as losses: a rough road or a gear change, not combustion."""
     gain = np.where(np.isfinite(lost) & (lost < -0.45), 1.0, 0.0)
@@ -397,7 +469,7 @@ def _shaken(lost: FloatArray, state: IntArray, n_cyl: int) -> BoolArray:
     kernel = np.ones(width)
     g = np.convolve(gain, kernel, mode="same")
     m = np.convolve(loss, kernel, mode="same")
-    return np.asarray((g >= 3) & (g >= 0.5 * m) & (state != MOTORING), dtype=bool)
+    return np.asarray((g >= 3) & (g >= 0.25 * m) & (state != MOTORING), dtype=bool)
 
 
 def _touching(low: BoolArray, core: BoolArray) -> BoolArray:

@@ -23,6 +23,7 @@ from misfire.decide import (
 from misfire.engine import TURN_DEG, Engine, FloatArray
 from misfire.errors import InputError
 from misfire.gas import GasShape
+from misfire.intake.channels import align_channels
 from misfire.intake.recording import Channels, Recording
 from misfire.naming import Marks, find_phase, place_name
 from misfire.pattern import Pattern, learn_pattern, segment_error_pct, without_firing_orders
@@ -102,6 +103,8 @@ def study(
     anchor = recording.cylinder1_s if recording.cylinder1_s is not None else recording.cam_s
     crank = number_edges(recording.crank_s, engine.wheel, anchor)
     engine = engine.with_wheel(crank.wheel)
+    if channels is not None:
+        channels = align_channels(channels, *turn_speed(crank.time_s, crank.block))
     lap("crank")
     shape = gas_shape(engine)
     raw = make_grid(crank)
@@ -163,7 +166,7 @@ def study(
         load,
         segments,
         took,
-        tuple([*phase.notes, *decision.notes, *notes, *crank.notes]),
+        tuple([*phase.notes, *decision.notes, *notes, *crank.notes, *(channels.notes if channels else ())]),
     )
 
 
@@ -192,6 +195,22 @@ def _decide(
         near_l & near_r, (e_l + e_r) / 2, np.where(near_l, e_l, np.where(near_r, e_r, np.nan))
     )
     return decide_single(events, opposite, cut)
+
+
+def turn_speed(crank_s: FloatArray, block: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Time [s] and speed [rpm] in the middle of each whole turn, from one tooth far from the gap.
+
+    Parameters
+    ----------
+    crank_s : array, shape (turns, teeth)
+        Edge times [s]; NaN where there is no trusted edge.
+    block : array, shape (turns,)
+        Runs of turns without a break in the numbering.
+    """
+    tooth = crank_s[:, crank_s.shape[1] // 2]
+    period = np.diff(tooth)
+    good = np.isfinite(period) & (np.diff(block) == 0)
+    return tooth[:-1][good] + 0.5 * period[good], 60.0 / period[good]
 
 
 def _from_channels(channels: Channels | None, time_s: FloatArray) -> tuple[FloatArray, FloatArray]:

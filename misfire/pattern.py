@@ -20,7 +20,10 @@ LEAST_TURNS = 16
 SPEED_RATIO = 1.25  # fired turns must span at least this much speed to part geometry from torque
 DRIFT_FROM_DEG = 0.04  # smaller changes are within what speed and load do to a pickup (no source)
 TOOTH_LEAST_DEG = 0.005  # no wheel is taken as better than this
-INERTIA_SPREAD, INERTIA_KNOWN = 0.4, 0.1  # of the masses' ripple: common engines differ (no source); from the file
+INERTIA_SPREAD, INERTIA_KNOWN = (
+    0.4,
+    0.1,
+)  # of the masses' ripple: common engines differ (no source); from the file
 _ANCHORS = 6
 
 
@@ -164,7 +167,7 @@ def _careful_fit(parts_deg: FloatArray, wheel: Wheel, engine: Engine) -> FloatAr
     ok = np.isfinite(parts_deg).all(axis=1)
     design, y = design[ok], parts_deg[ok]
     weight = np.ones(y.shape[0])
-    beta = np.zeros((design.shape[1], y.shape[1]))
+    beta: FloatArray = np.zeros((design.shape[1], y.shape[1]))
     for _ in range(12):
         beta = np.linalg.lstsq(design * weight[:, None], y * weight[:, None], rcond=None)[0]
         r = y[:, 0] - design @ beta[:, 0]
@@ -273,7 +276,9 @@ def learn_pattern(
             lo, hi = np.nanpercentile(speed[whole], [5, 95])
             if hi / lo >= SPEED_RATIO:
                 fired = None if level is None else level[whole]
-                learned = _learn(res[whole], speed[whole], crank.wheel, engine, "speed_sweep", fired, inertia_deg)
+                learned = _learn(
+                    res[whole], speed[whole], crank.wheel, engine, "speed_sweep", fired, inertia_deg
+                )
                 calm = whole if healthy is None else whole & healthy
                 stable, drift = _stability(
                     res[calm], speed[calm], False, crank.wheel, engine, None if level is None else level[calm]

@@ -112,7 +112,7 @@ def analyse(
     many = [recordings] if isinstance(recordings, Recording) else list(recordings)
     logs = []
     for i, rec in enumerate(many):
-        slow = _aligned(channels[i], rec) if i < len(channels) else None
+        slow = channels[i] if i < len(channels) else None
         logs.append(
             study(rec, options.engine, channels=slow, given=options.pattern, known_cuts=options.known_cuts)
         )
@@ -124,18 +124,6 @@ def analyse(
         for k, v in log.timings_s.items():
             took[k] = took.get(k, 0.0) + v
     return Analysis(result, tuple(logs), logs[0].engine, took)
-
-
-def _aligned(channels: Channels, rec: Recording) -> Channels:
-    from misfire.intake.channels import align_channels
-
-    if "speed_rpm" not in channels.values or rec.crank_s.size < 100:
-        return channels
-    step = max(1, rec.crank_s.size // 5000)
-    t = rec.crank_s[::step]
-    rate = step / np.diff(t)
-    rpm = rate / np.median(rate) * float(np.nanmedian(channels.values["speed_rpm"]))
-    return align_channels(channels, (t[1:] + t[:-1]) / 2, rpm)
 
 
 def _checksum(path: str) -> dict[str, Any]:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from misfire.errors import InputError
 from misfire.intake.recording import Channels
+from misfire.onelog import turn_speed
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -191,15 +192,6 @@ def log_coast_downs(
     row = np.searchsorted(channels.time_s, time, side="right") - 1
     flag = np.where(row >= 0, cut[np.maximum(row, 0)], np.nan)
     return find_coast_downs(Channels(time, {"fuel_cut": flag, "speed_rpm": rpm}))
-
-
-def turn_speed(crank_s: FloatArray, block: npt.NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
-    """Time [s] and speed [rpm] in the middle of each turn, from one tooth far from the gap; shape "
-    "(turns,)."""
-    tooth = crank_s[:, crank_s.shape[1] // 2]
-    period = np.diff(tooth)
-    good = np.isfinite(period) & (np.diff(block) == 0)
-    return tooth[:-1][good] + 0.5 * period[good], 60.0 / period[good]
 
 
 def _temperature(

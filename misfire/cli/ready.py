@@ -75,7 +75,8 @@ def ready(
         from misfire.crank import number_edges
         from misfire.engine import Wheel
         from misfire.intake.reading import read
-        from misfire.ready import log_coast_downs, turn_speed
+        from misfire.onelog import turn_speed
+        from misfire.ready import log_coast_downs
 
         crank = number_edges(read(log).crank_s, None if wheel is None else Wheel.from_label(wheel))
         slow = align_channels(slow, *turn_speed(crank.time_s, crank.block))
