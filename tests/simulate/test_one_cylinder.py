@@ -1,11 +1,17 @@
-"""The one-cylinder engine of the recordings against its simulation with published dimensions.
+"""The one-cylinder engine of the recordings against its simulation: pressure in, crank speed out.
 
-Bore, stroke, rod and compression are published; the inertia is not. It is taken from the slow coasting
-records (swing of w^2/2 over compression, where no combustion acts) and then predicts the fired ones.
+Bore, stroke, rod and compression are published. The gas model's constants were fitted once to the pressure channel
+of two files (`FIRED` to e0fullload1, `COASTING` to engineoff4; torque-weighted least squares, pressure at bottom
+centre taken as 100 kPa), never to the crank. The inertia comes from the slow coasting records, half orders only,
+where neither wheel errors nor the reciprocating mass act. What the pickup adds once a turn comes from the coasting
+records too, and its phase is held against the pickup's own voltage. Everything fired is then a prediction.
+
+`python tests/simulate/test_one_cylinder.py` prints measured beside simulated.
 """
 
 import gzip
 from dataclasses import replace
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -13,21 +19,44 @@ import numpy as np
 import pytest
 
 from misfire.engine import Engine, Wheel
-from misfire.simulate import Combustion, Phase, Scenario, prepared_engine, simulate
-from misfire.simulate.gas import GasModel
+from misfire.simulate import Combustion, Phase, Scenario, ToothErrors, prepared_engine, simulate
+from misfire.simulate.gas import GasModel, pressure_pa
+from misfire.simulate.mechanics import Cylinder
 
 FOLDER = Path(__file__).parents[2] / ".." / "shared" / "recordings" / "one_cylinder_60-2"
 pytestmark = pytest.mark.skipif(not FOLDER.is_dir(), reason="the one-cylinder recordings are not here")
 
 TDC_AFTER_GAP_DEG = 243.5  # manifest.csv
-START_KG_M2 = 0.03
+VOLT_PER_BAR = 0.077
+START_KG_M2 = 0.02
 RECIPROCATING_KG = 0.25  # assumed: usual for a piston of this bore
 GRID_DEG = np.arange(-354.0, 360.0, 6.0)
+PHI_DEG = np.arange(-360.0, 361.0)
+FIRED_KPA, COASTING_KPA = 92.35, 101.9
+FIRED = GasModel(
+    compression_exponent=1.25, expansion_exponent=1.342, inlet_closes_deg=-165.0, exhaust_opens_deg=160.6,
+    blowdown_deg=17.2, exhaust_kpa=139.0, heat_mj_per_m3=1.559, burn_start_deg=-10.6, burn_deg=63.2,
+)  # fmt: skip
+COASTING = GasModel(
+    compression_exponent=1.25, expansion_exponent=1.314, inlet_closes_deg=-165.0, exhaust_opens_deg=175.0,
+    blowdown_deg=40.0, exhaust_kpa=110.3,
+)  # fmt: skip
+FULL = ("e0fullload1", "e0fullload2", "e0fullload3", "e5fullload1", "e5fullload2", "e5fullload3")
+# start speed of the simulated coast-down [1/min], so that its mean is the file's
+SLOW = {"engineoff": 1250, "engineoff3": 1500, "engineoff5": 1500}
+COAST = {**SLOW, "engineoff4": 1500, "engineoff6": 1500, "engineoff2": 2700}
 
 
-def crank_edges(name):
+@cache
+def samples(name):
+    """Time [s], crank [V], pressure [V]."""
     with gzip.open(FOLDER / f"{name}.csv.gz", "rt") as f:
-        t, v = np.loadtxt(f, delimiter=",", skiprows=1, usecols=(0, 1)).T
+        return np.loadtxt(f, delimiter=",", skiprows=1).T
+
+
+@cache
+def crank_edges(name):
+    t, v, _ = samples(name)
     i = np.flatnonzero((v[:-1] < 0.0) & (v[1:] >= 0.0))
     return t[i] - v[i] * (t[i + 1] - t[i]) / (v[i + 1] - v[i])
 
@@ -94,28 +123,30 @@ def half_difference(w):
     return 0.5 * (w[:59] - w[60:])
 
 
+def load_pct(kpa):
+    return (kpa - 15.0) / 0.85
+
+
 def small_engine(inertia):
     base = Engine.from_order([1], bore_mm=67.7, stroke_mm=55.0, rod_mm=84.2, compression_ratio=8.5)
     e = prepared_engine(base, Wheel.regular(60, 2, first_tooth_after_tdc1_deg=360.0 - TDC_AFTER_GAP_DEG))
     return replace(e, reciprocating_mass_kg=RECIPROCATING_KG, rotating_inertia_kg_m2=inertia)
 
 
-def simulated(inertia, *, rpm, load, fired):
-    """A run of the small engine; coasting is at full throttle, as the motored peak of 13.7 bar shows.
-
-    The heat is set so that 92 % load gives the 6.1 bar measured at full load (truth_per_cycle.csv).
-    """
+def simulated(inertia, *, rpm, kpa, fired, teeth=None):
+    """A run of the small engine, held at a speed or coasting from it."""
     step = (
-        Phase(duration_s=3.0, rpm=rpm, load_pct=load)
+        Phase(duration_s=3.0, rpm=rpm, load_pct=load_pct(kpa))
         if fired
-        else Phase(duration_s=0.5, rpm=rpm, mode="free", fuel_cut=True, load_pct=load)
+        else Phase(duration_s=0.5, rpm=rpm, mode="free", fuel_cut=True, load_pct=load_pct(kpa))
     )
     return simulate(
         Scenario(
             engine=small_engine(inertia),
             programme=(step,),
-            gas=GasModel(compression_exponent=1.30, expansion_exponent=1.32, heat_mj_per_m3=1.42),
+            gas=FIRED if fired else COASTING,
             combustion=Combustion(cov_full=0.04, cov_idle=0.04),
+            teeth=teeth or ToothErrors(),
             accessory_nm=0.3,
         )
     )
@@ -126,50 +157,157 @@ def correlation(a, b):
     return float(np.corrcoef(a[both], b[both])[0, 1])
 
 
-def pair(name, rpm, load, fired, inertia):
-    """Measured and simulated wave."""
-    done = simulated(inertia, rpm=rpm, load=load, fired=fired)
-    return wave(crank_edges(name), truth_rows(name)[0]), wave(done.recording.crank_s, done.truth.tdc_s)
+@cache
+def measured_wave(name):
+    return wave(crank_edges(name), truth_rows(name)[0])
+
+
+@cache
+def model_wave(inertia, rpm, fired, wobble=(0.0, 0.0)):
+    teeth = ToothErrors(wobble_deg=wobble[0], wobble_at_deg=wobble[1])
+    kpa = FIRED_KPA if fired else COASTING_KPA
+    done = simulated(inertia, rpm=rpm, kpa=kpa, fired=fired, teeth=teeth)
+    return wave(done.recording.crank_s, done.truth.tdc_s)
+
+
+def mean_rpm(name):
+    return 120.0 / float(np.median(np.diff(truth_rows(name)[0])))
+
+
+def found_inertia():
+    """Inertia [kg m^2] from the half orders of the slow coasting records alone."""
+    found = []
+    for name, rpm in SLOW.items():
+        real, model = (half_difference(w) for w in (measured_wave(name), model_wave(START_KG_M2, rpm, False)))
+        both = np.isfinite(real) & np.isfinite(model)
+        found.append(START_KG_M2 * float(np.dot(model[both], model[both]) / np.dot(model[both], real[both])))
+    return float(np.median(found))
+
+
+def once_a_turn(values, place_deg):
+    """Complex amplitude of order 1 beside a constant and order 2; NaN left out."""
+    good = np.isfinite(values)
+    a = np.radians(place_deg[good])
+    x = np.column_stack([np.cos(a), np.sin(a), np.ones(len(a)), np.cos(2 * a), np.sin(2 * a)])
+    c = np.linalg.lstsq(x, values[good], rcond=None)[0]
+    return complex(c[0], c[1])
+
+
+def found_wobble(inertia):
+    """Size [deg at 1000/min] and place [deg] of a wobble: what coasting shows once a turn beyond the model.
+
+    With an error -A sin(a - a0) the seen w^2/2 is w^2 (A cos(a - a0)) too high.
+    """
+    place = (GRID_DEG[:59] + TDC_AFTER_GAP_DEG) % 360.0
+    part, speed = [], []
+    for name, rpm in COAST.items():
+        excess = measured_wave(name) - model_wave(inertia, rpm, False)
+        real = mean_rpm(name)
+        both = 0.5 * (excess[:59] + excess[60:])
+        part.append(once_a_turn(both, place) / (real * np.pi / 30.0) ** 2)
+        speed.append(real / 1000.0)
+    part, speed = np.array(part), np.array(speed)
+    c = np.sum(part * speed) / np.sum(speed**2)
+    return float(np.degrees(abs(c))), float(np.degrees(np.angle(c)) % 360.0)
+
+
+def voltage_phase_deg(name):
+    """Where on the wheel [deg after the first tooth] the pickup's peaks are highest: the gap is smallest there."""
+    t, v, _ = samples(name)
+    edges = crank_edges(name)
+    gap = np.flatnonzero(np.diff(edges) > 2.4 * np.median(np.diff(edges)))
+    rows = []
+    for a, b in pairwise(gap):
+        if b - a == 58:
+            i = np.searchsorted(t, edges[a + 1 : b + 1])
+            rows.append([v[i[k] : i[k + 1]].max() for k in range(57)])
+    height = np.median(rows, axis=0)[3:54]
+    return float(np.degrees(np.angle(once_a_turn(height, 6.0 * np.arange(3, 54) + 3.0))) % 360.0)
 
 
 @pytest.fixture(scope="module")
 def inertia():
-    """Inertia [kg m^2] from the slow coasting records alone."""
-    found = []
-    for name, rpm in (("engineoff", 1250), ("engineoff3", 1500), ("engineoff5", 1500)):
-        measured, model = pair(name, rpm, 92.0, False, START_KG_M2)
-        both = np.isfinite(measured) & np.isfinite(model)
-        swing = np.dot(model[both], model[both]) / np.dot(model[both], measured[both])
-        found.append(START_KG_M2 * float(swing))
-    return float(np.median(found))
+    return found_inertia()
 
 
-@pytest.mark.parametrize(("name", "rpm"), [("engineoff4", 1500), ("engineoff6", 1500)])
-def test_wave_while_coasting(inertia, name, rpm):
-    assert correlation(*pair(name, rpm, 92.0, False, inertia)) > 0.95
+@pytest.fixture(scope="module")
+def wobble(inertia):
+    return found_wobble(inertia)
 
 
-def test_wave_while_coasting_fast(inertia):
-    """Above 2000/min this pickup's own tooth pattern covers the wave: compare what differs turn by turn."""
-    measured, model = pair("engineoff2", 2700, 92.0, False, inertia)
-    assert correlation(half_difference(measured), half_difference(model)) > 0.9
+def mean_pressure_bar(name):
+    """Mean pressure [bar, 0 at bottom centre before compression] by angle from firing TDC."""
+    t, _, p = samples(name)
+    angle, time = numbered(crank_edges(name))
+    rows = []
+    for tdc in truth_rows(name)[0]:
+        at = np.interp(tdc, time, angle)
+        at = np.round((at - TDC_AFTER_GAP_DEG) / 360.0) * 360.0 + TDC_AFTER_GAP_DEG
+        row = np.interp(np.interp(at + PHI_DEG, angle, time, left=np.nan, right=np.nan), t, p) / VOLT_PER_BAR
+        if np.all(np.isfinite(row)):
+            rows.append(row - np.mean(row[(PHI_DEG > -190) & (PHI_DEG < -170)]))
+    return np.mean(rows, axis=0)
 
 
-def geometry(inertia):
-    """What the fast coasting record shows of the wheel: 360-periodic excess over the model, per w^2."""
-    measured, model = pair("engineoff2", 2700, 92.0, False, inertia)
-    excess = measured - model
-    return 0.5 * (excess[:59] + excess[60:]) / (2420.0 * np.pi / 30.0) ** 2
+def model_pressure_bar(fired):
+    gas, kpa = (FIRED, FIRED_KPA) if fired else (COASTING, COASTING_KPA)
+    cylinder = Cylinder(bore_m=0.0677, stroke_m=0.055, rod_m=0.0842, compression_ratio=8.5)
+    fine = np.arange(-360.0, 360.01, 0.25)
+    heat = gas.heat_j(kpa, cylinder.displacement_m3) if fired else 0.0
+    return np.interp(PHI_DEG, fine, pressure_pa(gas, cylinder, fine, kpa, heat) / 1e5) - 1.0
 
 
-@pytest.mark.parametrize("name", ["e0fullload1", "e0fullload2", "e5fullload1"])
-def test_wave_at_full_load(inertia, name):
-    """As recorded it is 0.90, the wheel included; with the wheel learned while coasting it must be better."""
-    measured, model = pair(name, 2890, 92.0, True, inertia)
-    assert correlation(measured, model) > 0.88
-    assert correlation(half_difference(measured), half_difference(model)) > 0.95
-    wheel = geometry(inertia) * (2890.0 * np.pi / 30.0) ** 2
-    assert correlation(measured - np.concatenate([wheel, [np.nan], wheel]), model) > 0.95
+# e0fullload1 and engineoff4 were fitted, the others not
+@pytest.mark.parametrize(
+    ("name", "fired", "rms_bar"),
+    [
+        ("e0fullload1", True, 0.25), ("e0fullload2", True, 0.35), ("e5fullload3", True, 0.35),
+        ("engineoff4", False, 0.12), ("engineoff", False, 0.15), ("engineoff6", False, 0.15),
+    ],
+)  # fmt: skip
+def test_pressure(name, fired, rms_bar):
+    """The cycle model on this engine's own pressure: fired peak about 21 bar at 26 deg, motored 13.6 bar."""
+    real, model = mean_pressure_bar(name), model_pressure_bar(fired)
+    assert np.sqrt(np.mean((real - model) ** 2)) < rms_bar
+    assert model.max() == pytest.approx(real.max(), rel=0.06)
+    assert abs(PHI_DEG[model.argmax()] - PHI_DEG[real.argmax()]) <= 3.0
+
+
+@pytest.mark.parametrize("name", ["engineoff4", "engineoff6"])
+def test_wave_while_coasting(inertia, name):
+    assert correlation(measured_wave(name), model_wave(inertia, COAST[name], False)) > 0.95
+
+
+def test_the_wheel_runs_out_of_true(wobble):
+    """The once-a-turn excess peaks where the pickup's voltage is highest: two channels, one cause."""
+    for name in ("engineoff", "engineoff4", "engineoff2", "e0fullload1", "e5fullload2"):
+        away = (voltage_phase_deg(name) - wobble[1] + 180.0) % 360.0 - 180.0
+        assert abs(away) < 20.0
+
+
+def test_wave_while_coasting_fast(inertia, wobble):
+    """Above 2000/min the pickup's once-a-turn error covers the wave; half orders are free of it."""
+    real, model = measured_wave("engineoff2"), model_wave(inertia, COAST["engineoff2"], False)
+    assert correlation(half_difference(real), half_difference(model)) > 0.95
+    assert correlation(real, model_wave(inertia, COAST["engineoff2"], False, wobble)) > 0.9
+
+
+@pytest.mark.parametrize("name", FULL)
+def test_wave_at_full_load(inertia, wobble, name):
+    """With the wheel taken as true 0.89; with the wobble that coasting showed above 0.95."""
+    real = measured_wave(name)
+    plain, model = model_wave(inertia, 2890, True), model_wave(inertia, 2890, True, wobble)
+    assert correlation(half_difference(real), half_difference(plain)) > 0.95
+    assert correlation(real, model) > 0.95
+    assert correlation(real, model) > correlation(real, plain) + 0.05
+
+
+@pytest.mark.parametrize("name", ["e0fullload1", "e5fullload2"])
+def test_size_of_the_wave_at_full_load(inertia, name):
+    """The inertia of slow coasting gives a wave that is 14 % too small in the half orders: held at 25 %."""
+    real, model = (half_difference(w) for w in (measured_wave(name), model_wave(inertia, 2890, True)))
+    both = np.isfinite(real) & np.isfinite(model)
+    assert np.std(model[both]) == pytest.approx(np.std(real[both]), rel=0.25)
 
 
 def steps(edges, tdc_s):
@@ -202,9 +340,9 @@ def slopes(inertia):
     measured = slope(x, y)
     x, y = [], []
     volume = np.pi / 4 * 0.0677**2 * 0.055
-    for load in (35.0, 55.0, 75.0, 92.0):
-        done = simulated(inertia, rpm=2950, load=load, fired=True)
-        x.append((done.truth.work_j) / volume / 1e5)
+    for kpa in (45.0, 60.0, 78.0, FIRED_KPA):
+        done = simulated(inertia, rpm=2950, kpa=kpa, fired=True)
+        x.append(done.truth.work_j / volume / 1e5)
         y.append(steps(done.recording.crank_s, done.truth.tdc_s))
     return measured, slope(x, y)
 
@@ -212,3 +350,31 @@ def slopes(inertia):
 def test_slope_of_speed_energy_against_imep(inertia):
     measured, model = slopes(inertia)
     assert model == pytest.approx(measured, rel=0.25)
+
+
+def table():
+    """Measured beside simulated, as lines of text."""
+    j = found_inertia()
+    wheel = found_wobble(j)
+    lines = [f"inertia {j:.5f} kg m2; wobble {wheel[0]:.3f} deg at 1000/min, {wheel[1]:.0f} deg"]
+    lines.append(
+        "file          rpm  std measured  simulated  correlation: wheel true  with wobble  half orders"
+    )
+    for name in (*COAST, *FULL):
+        fired = name in FULL
+        rpm = 2890 if fired else COAST[name]
+        real, plain, model = measured_wave(name), model_wave(j, rpm, fired), model_wave(j, rpm, fired, wheel)
+        lines.append(
+            f"{name:12} {mean_rpm(name):5.0f} {np.nanstd(real):13.0f} {np.nanstd(model):10.0f} "
+            f"{correlation(real, plain):23.3f} {correlation(real, model):12.3f} "
+            f"{correlation(half_difference(real), half_difference(plain)):12.3f}"
+        )
+    measured, model = slopes(j)
+    lines.append(
+        f"slope of speed energy against IMEP, (rad/s)2 per bar: {measured:.0f} measured, {model:.0f} simulated"
+    )
+    return lines
+
+
+if __name__ == "__main__":
+    print("\n".join(table()))
