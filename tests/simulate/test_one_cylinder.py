@@ -2,9 +2,12 @@
 
 Bore, stroke, rod and compression are published. The gas model's constants were fitted once to the pressure channel
 of two files (`FIRED` to e0fullload1, `COASTING` to engineoff4; torque-weighted least squares, pressure at bottom
-centre taken as 100 kPa), never to the crank. The inertia comes from the slow coasting records, half orders only,
-where neither wheel errors nor the reciprocating mass act. What the pickup adds once a turn comes from the coasting
-records too, and its phase is held against the pickup's own voltage. Everything fired is then a prediction.
+centre taken as 100 kPa), never to the crank. Inertia and coupling of the load come from the coasting records, half
+orders only, where neither wheel errors nor the reciprocating mass act: modelled gas work over measured speed energy,
+order by order, is 0.024 kg m2 at 10 Hz, 0.018 at 20 Hz and 0.020 above 28 Hz, which is what a small inertia on a
+spring at 15 Hz beside the engine's gives (least squares over six files and three orders). What the pickup adds once
+a turn comes from the fast coasting record, and its phase is held against the pickup's own voltage. Everything fired
+is then a prediction.
 
 `python tests/simulate/test_one_cylinder.py` prints measured beside simulated.
 """
@@ -19,7 +22,7 @@ import numpy as np
 import pytest
 
 from misfire.engine import Engine, Wheel
-from misfire.simulate import Combustion, Phase, Scenario, ToothErrors, prepared_engine, simulate
+from misfire.simulate import Combustion, Driveline, Phase, Scenario, ToothErrors, prepared_engine, simulate
 from misfire.simulate.gas import GasModel, pressure_pa
 from misfire.simulate.mechanics import Cylinder
 
@@ -28,7 +31,9 @@ pytestmark = pytest.mark.skipif(not FOLDER.is_dir(), reason="the one-cylinder re
 
 TDC_AFTER_GAP_DEG = 243.5  # manifest.csv
 VOLT_PER_BAR = 0.077
-START_KG_M2 = 0.02
+ENGINE_KG_M2 = 0.0203
+LOAD_KG_M2, LOAD_HZ = 0.00174, 15.2  # the load's inertia, and its frequency against a crank that stands
+LOAD_DAMPING = 0.05  # assumed
 RECIPROCATING_KG = 0.25  # assumed: usual for a piston of this bore
 GRID_DEG = np.arange(-354.0, 360.0, 6.0)
 PHI_DEG = np.arange(-360.0, 361.0)
@@ -127,22 +132,30 @@ def load_pct(kpa):
     return (kpa - 15.0) / 0.85
 
 
-def small_engine(inertia):
+def small_engine():
     base = Engine.from_order([1], bore_mm=67.7, stroke_mm=55.0, rod_mm=84.2, compression_ratio=8.5)
     e = prepared_engine(base, Wheel.regular(60, 2, first_tooth_after_tdc1_deg=360.0 - TDC_AFTER_GAP_DEG))
-    return replace(e, reciprocating_mass_kg=RECIPROCATING_KG, rotating_inertia_kg_m2=inertia)
+    return replace(e, reciprocating_mass_kg=RECIPROCATING_KG, rotating_inertia_kg_m2=ENGINE_KG_M2)
 
 
-def simulated(inertia, *, rpm, kpa, fired, teeth=None):
+def simulated(*, rpm, kpa, fired, teeth=None, stiff=False):
     """A run of the small engine, held at a speed or coasting from it."""
     step = (
-        Phase(duration_s=3.0, rpm=rpm, load_pct=load_pct(kpa))
+        Phase(duration_s=3.0, rpm=rpm, load_pct=load_pct(kpa), gear_m=1.0)
         if fired
-        else Phase(duration_s=0.5, rpm=rpm, mode="free", fuel_cut=True, load_pct=load_pct(kpa))
+        else Phase(duration_s=0.5, rpm=rpm, mode="free", fuel_cut=True, load_pct=load_pct(kpa), gear_m=1.0)
+    )
+    load = Driveline(
+        vehicle_kg=LOAD_KG_M2,
+        natural_hz=0.0 if stiff else LOAD_HZ * np.sqrt(1.0 + LOAD_KG_M2 / ENGINE_KG_M2),
+        damping=LOAD_DAMPING,
+        road_n=0.0,
+        drag_n_s2_m2=0.0,
     )
     return simulate(
         Scenario(
-            engine=small_engine(inertia),
+            engine=small_engine(),
+            driveline=load,
             programme=(step,),
             gas=FIRED if fired else COASTING,
             combustion=Combustion(cov_full=0.04, cov_idle=0.04),
@@ -163,10 +176,10 @@ def measured_wave(name):
 
 
 @cache
-def model_wave(inertia, rpm, fired, wobble=(0.0, 0.0)):
+def model_wave(rpm, fired, wobble=(0.0, 0.0), stiff=False):
     teeth = ToothErrors(wobble_deg=wobble[0], wobble_at_deg=wobble[1])
     kpa = FIRED_KPA if fired else COASTING_KPA
-    done = simulated(inertia, rpm=rpm, kpa=kpa, fired=fired, teeth=teeth)
+    done = simulated(rpm=rpm, kpa=kpa, fired=fired, teeth=teeth, stiff=stiff)
     return wave(done.recording.crank_s, done.truth.tdc_s)
 
 
@@ -174,14 +187,10 @@ def mean_rpm(name):
     return 120.0 / float(np.median(np.diff(truth_rows(name)[0])))
 
 
-def found_inertia():
-    """Inertia [kg m^2] from the half orders of the slow coasting records alone."""
-    found = []
-    for name, rpm in SLOW.items():
-        real, model = (half_difference(w) for w in (measured_wave(name), model_wave(START_KG_M2, rpm, False)))
-        both = np.isfinite(real) & np.isfinite(model)
-        found.append(START_KG_M2 * float(np.dot(model[both], model[both]) / np.dot(model[both], real[both])))
-    return float(np.median(found))
+def size(real, model):
+    """Model over measured, root mean square where both are known."""
+    both = np.isfinite(real) & np.isfinite(model)
+    return float(np.std(model[both]) / np.std(real[both]))
 
 
 def once_a_turn(values, place_deg):
@@ -193,22 +202,16 @@ def once_a_turn(values, place_deg):
     return complex(c[0], c[1])
 
 
-def found_wobble(inertia):
-    """Size [deg at 1000/min] and place [deg] of a wobble: what coasting shows once a turn beyond the model.
+def found_wobble():
+    """Size [deg at 1000/min] and place [deg] of a wobble: what fast coasting shows once a turn beyond the model.
 
-    With an error -A sin(a - a0) the seen w^2/2 is w^2 (A cos(a - a0)) too high.
+    With an error -A sin(a - a0) the seen w^2/2 is w^2 A cos(a - a0) too high.
     """
     place = (GRID_DEG[:59] + TDC_AFTER_GAP_DEG) % 360.0
-    part, speed = [], []
-    for name, rpm in COAST.items():
-        excess = measured_wave(name) - model_wave(inertia, rpm, False)
-        real = mean_rpm(name)
-        both = 0.5 * (excess[:59] + excess[60:])
-        part.append(once_a_turn(both, place) / (real * np.pi / 30.0) ** 2)
-        speed.append(real / 1000.0)
-    part, speed = np.array(part), np.array(speed)
-    c = np.sum(part * speed) / np.sum(speed**2)
-    return float(np.degrees(abs(c))), float(np.degrees(np.angle(c)) % 360.0)
+    excess = measured_wave("engineoff2") - model_wave(COAST["engineoff2"], False)
+    rpm = mean_rpm("engineoff2")
+    part = once_a_turn(0.5 * (excess[:59] + excess[60:]), place) / (rpm * np.pi / 30.0) ** 2
+    return float(np.degrees(abs(part))) / (rpm / 1000.0), float(np.degrees(np.angle(part)) % 360.0)
 
 
 def voltage_phase_deg(name):
@@ -226,13 +229,8 @@ def voltage_phase_deg(name):
 
 
 @pytest.fixture(scope="module")
-def inertia():
-    return found_inertia()
-
-
-@pytest.fixture(scope="module")
-def wobble(inertia):
-    return found_wobble(inertia)
+def wobble():
+    return found_wobble()
 
 
 def mean_pressure_bar(name):
@@ -273,9 +271,14 @@ def test_pressure(name, fired, rms_bar):
     assert abs(PHI_DEG[model.argmax()] - PHI_DEG[real.argmax()]) <= 3.0
 
 
-@pytest.mark.parametrize("name", ["engineoff4", "engineoff6"])
-def test_wave_while_coasting(inertia, name):
-    assert correlation(measured_wave(name), model_wave(inertia, COAST[name], False)) > 0.95
+@pytest.mark.parametrize("name", list(COAST))
+def test_wave_while_coasting(name):
+    """Half orders are free of the wheel; slowly coasting the whole wave is nearly free of it too."""
+    real, model = measured_wave(name), model_wave(COAST[name], False)
+    assert correlation(half_difference(real), half_difference(model)) > 0.985
+    assert size(half_difference(real), half_difference(model)) == pytest.approx(1.0, abs=0.1)
+    if name != "engineoff2":
+        assert correlation(real, model) > 0.95
 
 
 def test_the_wheel_runs_out_of_true(wobble):
@@ -285,29 +288,33 @@ def test_the_wheel_runs_out_of_true(wobble):
         assert abs(away) < 20.0
 
 
-def test_wave_while_coasting_fast(inertia, wobble):
-    """Above 2000/min the pickup's once-a-turn error covers the wave; half orders are free of it."""
-    real, model = measured_wave("engineoff2"), model_wave(inertia, COAST["engineoff2"], False)
-    assert correlation(half_difference(real), half_difference(model)) > 0.95
-    assert correlation(real, model_wave(inertia, COAST["engineoff2"], False, wobble)) > 0.9
+def test_wave_while_coasting_fast(wobble):
+    """Above 2000/min the pickup's once-a-turn error covers the wave."""
+    assert correlation(measured_wave("engineoff2"), model_wave(COAST["engineoff2"], False, wobble)) > 0.9
 
 
 @pytest.mark.parametrize("name", FULL)
-def test_wave_at_full_load(inertia, wobble, name):
-    """With the wheel taken as true 0.89; with the wobble that coasting showed above 0.95."""
+def test_wave_at_full_load(wobble, name):
+    """Nothing here was fitted to a fired crank signal. With the wheel taken as true it is 0.89 only."""
     real = measured_wave(name)
-    plain, model = model_wave(inertia, 2890, True), model_wave(inertia, 2890, True, wobble)
+    plain, model = model_wave(2890, True), model_wave(2890, True, wobble)
     assert correlation(half_difference(real), half_difference(plain)) > 0.95
     assert correlation(real, model) > 0.95
     assert correlation(real, model) > correlation(real, plain) + 0.05
+    assert size(half_difference(real), half_difference(plain)) == pytest.approx(1.0, abs=0.1)
 
 
-@pytest.mark.parametrize("name", ["e0fullload1", "e5fullload2"])
-def test_size_of_the_wave_at_full_load(inertia, name):
-    """The inertia of slow coasting gives a wave that is 14 % too small in the half orders: held at 25 %."""
-    real, model = (half_difference(w) for w in (measured_wave(name), model_wave(inertia, 2890, True)))
-    both = np.isfinite(real) & np.isfinite(model)
-    assert np.std(model[both]) == pytest.approx(np.std(real[both]), rel=0.25)
+def test_the_load_hangs_on_a_spring():
+    """Load fixed to the crank: the slow coasting wave is right and the fired one too small; on a spring both are."""
+    slow = size(
+        *(half_difference(w) for w in (measured_wave("engineoff4"), model_wave(1500, False, stiff=True)))
+    )
+    fired = size(
+        *(half_difference(w) for w in (measured_wave("e0fullload1"), model_wave(2890, True, stiff=True)))
+    )
+    soft = size(*(half_difference(w) for w in (measured_wave("e0fullload1"), model_wave(2890, True))))
+    assert slow == pytest.approx(1.0, abs=0.05)
+    assert fired < 0.92 < soft
 
 
 def steps(edges, tdc_s):
@@ -329,7 +336,7 @@ def slope(x, y):
     return float(np.polyfit(x[good], y[good], 1)[0])
 
 
-def slopes(inertia):
+def slopes():
     """Measured and simulated slope [(rad/s)^2 per bar]."""
     x, y = [], []
     for path in sorted(FOLDER.glob("e[05]*load?.csv.gz")):
@@ -341,38 +348,44 @@ def slopes(inertia):
     x, y = [], []
     volume = np.pi / 4 * 0.0677**2 * 0.055
     for kpa in (45.0, 60.0, 78.0, FIRED_KPA):
-        done = simulated(inertia, rpm=2950, kpa=kpa, fired=True)
+        done = simulated(rpm=2950, kpa=kpa, fired=True)
         x.append(done.truth.work_j / volume / 1e5)
         y.append(steps(done.recording.crank_s, done.truth.tdc_s))
     return measured, slope(x, y)
 
 
-def test_slope_of_speed_energy_against_imep(inertia):
-    measured, model = slopes(inertia)
+def test_slope_of_speed_energy_against_imep():
+    measured, model = slopes()
     assert model == pytest.approx(measured, rel=0.25)
 
 
 def table():
     """Measured beside simulated, as lines of text."""
-    j = found_inertia()
-    wheel = found_wobble(j)
-    lines = [f"inertia {j:.5f} kg m2; wobble {wheel[0]:.3f} deg at 1000/min, {wheel[1]:.0f} deg"]
+    wheel = found_wobble()
+    lines = [f"wobble {wheel[0]:.3f} deg at 1000/min, {wheel[1]:.0f} deg after the first tooth"]
+    lines.append("             speed  wave, rms (rad/s)2     model/meas.  correlation")
     lines.append(
-        "file          rpm  std measured  simulated  correlation: wheel true  with wobble  half orders"
+        "file         1/min  measured  simulated    half orders  wheel true  with wobble  half orders"
     )
     for name in (*COAST, *FULL):
         fired = name in FULL
         rpm = 2890 if fired else COAST[name]
-        real, plain, model = measured_wave(name), model_wave(j, rpm, fired), model_wave(j, rpm, fired, wheel)
+        real, plain, model = measured_wave(name), model_wave(rpm, fired), model_wave(rpm, fired, wheel)
+        half = half_difference(real), half_difference(plain)
         lines.append(
-            f"{name:12} {mean_rpm(name):5.0f} {np.nanstd(real):13.0f} {np.nanstd(model):10.0f} "
-            f"{correlation(real, plain):23.3f} {correlation(real, model):12.3f} "
-            f"{correlation(half_difference(real), half_difference(plain)):12.3f}"
+            f"{name:12} {mean_rpm(name):5.0f} {np.nanstd(real):9.0f} {np.nanstd(model):10.0f} {size(*half):14.2f} "
+            f"{correlation(real, plain):11.3f} {correlation(real, model):12.3f} {correlation(*half):12.3f}"
         )
-    measured, model = slopes(j)
+    measured, model = slopes()
     lines.append(
         f"slope of speed energy against IMEP, (rad/s)2 per bar: {measured:.0f} measured, {model:.0f} simulated"
     )
+    for name, fired in (("e0fullload2", True), ("engineoff6", False)):
+        real, model = mean_pressure_bar(name), model_pressure_bar(fired)
+        lines.append(
+            f"pressure {name}: peak {real.max():.1f} bar at {PHI_DEG[real.argmax()]:.0f} deg measured, "
+            f"{model.max():.1f} at {PHI_DEG[model.argmax()]:.0f} simulated"
+        )
     return lines
 
 
