@@ -35,16 +35,18 @@ def converter_nm(
 ) -> tuple[float, float]:
     """Torque [N m] that the pump takes from the crank and that the turbine gives to the gearbox.
 
-    `stall_nm` is the pump torque at 2000/min with the turbine standing.
+    `stall_nm` is the pump torque at 2000/min with the turbine standing. Both speeds at least 0, one above it.
     """
     c = stall_nm / _STALL_RAD_S**2
+    w1, w2 = pump_rad_s * pump_rad_s, turbine_rad_s * turbine_rad_s
     if turbine_rad_s > pump_rad_s:
-        s = max(pump_rad_s / turbine_rad_s, 0.0)
-        back = -0.5 * c * turbine_rad_s**2 * (1.0 - s**4)
+        back = -0.5 * c * (w2 - w1 * w1 / w2)
         return back, back
-    s = max(turbine_rad_s / max(pump_rad_s, 1e-6), 0.0)
-    pump = c * pump_rad_s**2 * (1.0 - s**4)
-    return pump, pump * (1.0 + (stall_ratio - 1.0) * max(1.0 - s / _COUPLING_POINT, 0.0))
+    pump = c * (w1 - w2 * w2 / w1)
+    s = turbine_rad_s / pump_rad_s
+    if s >= _COUPLING_POINT:
+        return pump, pump
+    return pump, pump * (1.0 + (stall_ratio - 1.0) * (1.0 - s / _COUPLING_POINT))
 
 
 @dataclass

@@ -141,9 +141,11 @@ def load_scenario(source: str | Path) -> Scenario:
             f"scenario '{text}': no such file and no such scenario{_near(text, scenario_names())}"
         )
     try:
+        if path.stat().st_size > 1_000_000:
+            raise InputError(f"{text}: larger than 1 MB, not a scenario file; give the TOML file")
         data = tomllib.loads(path.read_text("utf-8-sig"))
     except (OSError, UnicodeDecodeError) as err:
         raise InputError(f"{text}: cannot be read as text; give a scenario file (TOML)") from err
-    except tomllib.TOMLDecodeError as err:
+    except (ValueError, RecursionError) as err:
         raise InputError(f"{text}: not valid TOML ({err}); correct that line") from err
     return scenario_from_mapping(data, path.stem)

@@ -125,7 +125,9 @@ def record(s: Scenario, motion: Motion, rng: np.random.Generator, noise: np.rand
     t, counted = _apply_faults(s, motion, t, tooth, noise)
     if s.clock.jitter_us:
         t = t + noise.normal(0.0, s.clock.jitter_us * 1e-6, len(t))
-    crank = np.unique(_ticks(np.sort(t), s.clock))
+    crank = _ticks(np.sort(t), s.clock)
+    # two edges in one step of the timer are one
+    crank = crank[np.append(True, np.diff(crank) > 0)]
     cam = _marks(motion, engine.cam_edges_deg or (), last) if s.clock.cam else np.zeros(0)
     marks = _mark_angles(engine) if s.clock.cylinder1 else ()
     cyl1 = _marks(motion, marks, last)
