@@ -297,7 +297,7 @@ class Engine:
             raise InputError(
                 f"{text}: cannot be read as text ({type(err).__name__}); give an engine file (TOML)"
             ) from err
-        except tomllib.TOMLDecodeError as err:
+        except (ValueError, RecursionError) as err:
             raise InputError(f"{text}: not valid TOML ({err}); correct that line") from err
         return cls.from_mapping(data, text)
 

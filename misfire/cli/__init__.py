@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import signal
 import sys
+import threading
+from collections.abc import Iterator
 from typing import Annotated
 
 import typer
@@ -13,10 +18,12 @@ from misfire.cli.compare import compare
 from misfire.cli.demo import demo
 from misfire.cli.engines import engines
 from misfire.cli.inspect import inspect
+from misfire.cli.output import one_line
 from misfire.cli.pattern import pattern
 from misfire.cli.ready import ready
 from misfire.cli.simulate import simulate
 from misfire.cli.survey import survey
+from misfire.cli.ticker import ticker
 from misfire.cli.triage import triage
 from misfire.errors import MisfireError
 
@@ -49,16 +56,48 @@ def _root(
     pass
 
 
+@contextlib.contextmanager
+def _ended_in_order() -> Iterator[None]:
+    """A request to end (SIGTERM, SIGHUP) unwinds like an interruption, so no half-written file stays."""
+
+    def stop(number: int, _: object) -> None:
+        raise KeyboardInterrupt(number)
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    names = [s for s in ("SIGTERM", "SIGHUP") if hasattr(signal, s)]
+    old = {s: signal.signal(getattr(signal, s), stop) for s in names}
+    try:
+        yield
+    finally:
+        for name, handler in old.items():
+            signal.signal(getattr(signal, name), handler)
+
+
+def _leave_stdout() -> None:
+    """What is still held back for a standard output that takes nothing more is dropped, not tried again."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def main() -> None:
     """Run the command line; errors raised on purpose become one line on stderr and their exit code."""
     try:
-        code = app(standalone_mode=False)
+        with _ended_in_order(), ticker():
+            code = app(standalone_mode=False)
+            sys.stdout.flush()
     except MisfireError as err:
-        print(f"misfire: {' '.join(str(err).split())}", file=sys.stderr)
+        print(f"misfire: {one_line(err)}", file=sys.stderr)
         sys.exit(err.exit_code)
     except BrokenPipeError:
-        sys.stderr.close()
+        _leave_stdout()
         sys.exit(0)
+    except OSError as err:
+        _leave_stdout()
+        where = err.filename or "standard output"
+        print(f"misfire: {one_line(where)}: {err.strerror}; free space or choose another place", file=sys.stderr)
+        sys.exit(2)
     except MemoryError:
         print("misfire: not enough memory for this log; cut it into shorter records", file=sys.stderr)
         sys.exit(2)
@@ -74,8 +113,11 @@ def main() -> None:
             print(text(), file=sys.stderr)
             sys.exit(2)
         at = getattr(getattr(err, "ctx", None), "info_name", None)
-        line = " ".join(str(text()).split()).rstrip(".")
+        line = one_line(text()).rstrip(".")
         command = f"misfire {at}" if at in _NAMES else "misfire"
         print(f"misfire: {line}; see {command} --help", file=sys.stderr)
         sys.exit(2)
+    if code == 130:
+        # the parser's own way to say that it was interrupted
+        print("misfire: stopped", file=sys.stderr)
     sys.exit(code if isinstance(code, int) else 0)

@@ -19,9 +19,17 @@ def write_whole(target: str | Path, fill: Callable[[Path], None]) -> None:
 
     Raises InputError when the place cannot be written.
     """
-    path = Path(target)
+    # a link is followed, so that what it points to is written and the link stays
+    path = Path(os.path.realpath(target))
     if path.is_dir():
-        raise InputError(f"{path}: is a folder; give a file name to write to")
+        raise InputError(f"{target}: is a folder; give a file name to write to")
+    if path.exists() and not path.is_file():
+        # a device or a pipe, such as /dev/null, cannot be replaced by a file
+        try:
+            fill(path)
+        except OSError as err:
+            raise InputError(f"{target}: cannot be written ({err.strerror}); choose another place") from err
+        return
     try:
         handle, temporary = tempfile.mkstemp(prefix=".", suffix=path.suffix, dir=path.parent or ".")
         os.close(handle)
@@ -77,9 +85,20 @@ def _plain(value: Any) -> Any:
     return value
 
 
+def visible(text: str) -> str:
+    """Text with everything that a terminal would act on instead of showing replaced by a question mark."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)
+
+
+def one_line(text: object, limit: int = 1000) -> str:
+    """A message as one line, its middle left out where it is very long."""
+    line = visible(" ".join(str(text).split()))
+    return line if len(line) <= limit else f"{line[: limit // 2]} ... {line[-limit // 2 :]}"
+
+
 def say(lines: str | Iterable[str], width: int = 80) -> None:
     """Print to stdout, wrapped; lines that already fit stay as they are."""
-    for line in [lines] if isinstance(lines, str) else lines:
+    for line in map(visible, [lines] if isinstance(lines, str) else lines):
         if len(line) <= width:
             print(line)
         else:

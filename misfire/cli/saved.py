@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 import tomllib
 from pathlib import Path
@@ -31,7 +32,7 @@ def load_job(path: str) -> dict[str, Any]:
     """Job facts (TOML), any keys. Raises InputError."""
     try:
         return tomllib.loads(_text(path, "a job file (TOML)"))
-    except tomllib.TOMLDecodeError as err:
+    except (ValueError, RecursionError) as err:
         raise InputError(f"{path}: not valid TOML ({err}); correct that line") from err
 
 
@@ -43,7 +44,7 @@ def load_pattern(path: str) -> Pattern:
 
     try:
         data = json.loads(_text(path, "a pattern file of `misfire pattern --save`"))
-    except ValueError as err:
+    except (ValueError, RecursionError) as err:
         raise InputError(f"{path}: not valid JSON ({err}); save the pattern again") from err
     if not isinstance(data, dict) or data.get("format") != "misfire-pattern":
         raise InputError(f"{path}: not a pattern file; make one with `misfire pattern LOG --save FILE`")
@@ -64,16 +65,33 @@ def load_pattern(path: str) -> Pattern:
     }
     for key in data:
         if key not in allowed:
-            raise InputError(f"{path}: unknown key '{key}'; known are {', '.join(sorted(allowed))}")
+            near = difflib.get_close_matches(key, allowed, 1, 0.4)
+            hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(sorted(allowed))}"
+            raise InputError(f"{path}: unknown key '{key}'; {hint}")
     try:
-        error = np.array([np.nan if x is None else float(x) for x in data["tooth_error_deg"]])
-        sd = np.array([np.nan if x is None else float(x) for x in data["tooth_error_sd_deg"]])
-        missing = set(data["wheel"]["missing"])
-    except (KeyError, TypeError, ValueError) as err:
-        raise InputError(f"{path}: the pattern is incomplete ({err}); save it again") from err
-    if error.size != sd.size or not (np.abs(error[np.isfinite(error)]) <= 20).all():
-        raise InputError(
-            f"{path}: tooth errors must be within 20 deg and one for every position; save it again"
+        error, sd = (
+            np.array([np.nan if x is None else float(x) for x in data[key]])
+            for key in ("tooth_error_deg", "tooth_error_sd_deg")
         )
+        missing = {int(p) for p in data["wheel"]["missing"]}
+        turns = int(data.get("turns", 0))
+    except (KeyError, TypeError, ValueError, OverflowError) as err:
+        raise InputError(f"{path}: the pattern is incomplete ({err}); save it again") from err
+    if error.ndim != 1 or error.size != sd.size or not 2 <= error.size <= 720:
+        raise InputError(
+            f"{path}: {error.size} tooth errors with {sd.size} standard errors; one of each for every position "
+            "(2 to 720) is needed; save it again"
+        )
+    for name, values, low in (("tooth_error_deg", error, -20.0), ("tooth_error_sd_deg", sd, 0.0)):
+        wrong = np.flatnonzero(
+            np.array([x is not None for x in data[name]]) & ~((values >= low) & (values <= 20))
+        )
+        if wrong.size:
+            k = int(wrong[0])
+            raise InputError(
+                f"{path}: {name} at position {k} is {values[k]:g}; write degrees from {low:g} to 20"
+            )
+    if not 0 <= turns <= 1_000_000_000:
+        raise InputError(f"{path}: turns = {turns}: write a whole number from 0 to 1000000000")
     keep = np.array([i not in missing for i in range(error.size)])
-    return Pattern("given", error[keep], sd[keep], int(data.get("turns", 0)), None)
+    return Pattern("given", error[keep], sd[keep], turns, None)

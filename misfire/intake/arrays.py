@@ -14,7 +14,7 @@ from misfire.intake import times
 from misfire.intake.edges import SIGNALS, TIME_COLUMNS, CodeArray, EdgeColumns, TimeColumn, edges_to_recording
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
-from misfire.intake.samples import Samples, set_times
+from misfire.intake.samples import Samples, as_samples, set_times
 from misfire.intake.source import MAX_RATIO
 from misfire.intake.table import printable
 from misfire.intake.waveform import to_recording
@@ -179,7 +179,10 @@ def from_columns(path: Path, kind: str, columns: dict[str, Any], options: ReadOp
 
 
 def _growing(values: Any) -> bool:
-    return bool(values.ndim == 1 and values.size > 1 and np.all(np.diff(values[:10_000]) > 0))
+    if values.ndim != 1 or values.size < 2 or values.dtype.kind not in "fiu":
+        return False
+    head = values[:10_000]
+    return bool(np.isfinite(head).all() and np.all(head[1:] > head[:-1]))
 
 
 def _one(path: Path, name: str, value: Any) -> float | None:
@@ -241,7 +244,7 @@ def _waveform(
     arrays: dict[str, Any] = {}
     for name, values in signals.items():
         if values is not None:
-            arrays[name] = _numbers(path, name, values).astype(np.float32)
+            arrays[name] = as_samples(_numbers(path, name, values), str(path))
             if arrays[name].size != size:
                 raise InputError(f"{path}: {name} has {arrays[name].size} samples, crank {size}")
     samples = Samples(

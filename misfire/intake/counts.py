@@ -9,7 +9,7 @@ from pathlib import Path
 
 from misfire.errors import InputError
 from misfire.intake.source import decode_head, read_head, text_stream
-from misfire.intake.table import printable
+from misfire.intake.table import meta_pair, printable
 
 MAX_BYTES = 64 << 20
 SATURATED = (255, 65535)
@@ -103,9 +103,9 @@ def _load(path: Path) -> _Text:
     out = _Text(path)
     for number, line in _raw_lines(path, head):
         line = line.strip().lstrip("\ufeff")
-        found = re.match(r"^#\s*([\w .-]+?)\s*=\s*(.*)$", line)
-        if found:
-            out.meta[found[1].strip().lower()] = found[2].strip()
+        pair = meta_pair(line)
+        if pair:
+            out.meta[pair[0]] = pair[1]
         elif line and not line.startswith("#"):
             out.lines.append((number, line))
     if not out.lines:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -25,14 +27,30 @@ def read(path: Path, options: ReadOptions) -> Recording:
         from asammdf import MDF
     except ImportError:
         raise InputError(f"{path}: MDF 4 needs an extra: pip install 'misfire[mdf]'") from None
+    # the library's own clean-up complains aloud about files that it could not open
+    hook = sys.unraisablehook
+    sys.unraisablehook = lambda _: None
     try:
-        with MDF(path) as mdf:
+        got = _open(MDF, path, options)
+        if isinstance(got, str):
+            gc.collect()
+    finally:
+        sys.unraisablehook = hook
+    if isinstance(got, str):
+        raise InputError(got)
+    return got
+
+
+def _open(library: Any, path: Path, options: ReadOptions) -> Recording | str:
+    """The recording, or what is wrong with the file."""
+    try:
+        with library(path) as mdf:
             return _read(path, mdf, options)
-    except InputError:
-        raise
+    except InputError as e:
+        return str(e)
     except Exception as e:  # a damaged file fails in many ways
         text = printable(str(e)) or type(e).__name__
-        raise InputError(f"{path}: cannot be read as MDF ({text}); export it again") from None
+        return f"{path}: cannot be read as MDF ({text}); export it again"
 
 
 def _read(path: Path, mdf: Any, options: ReadOptions) -> Recording:

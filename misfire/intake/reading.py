@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Protocol
 
 from misfire.errors import InputError
-from misfire.intake import arrays, mdf, tooth_csv, vcd, wav, waveform_csv
+from misfire.intake import arrays, mdf, progress, tooth_csv, vcd, wav, waveform_csv
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import Recording
 from misfire.intake.second_file import add_cam
@@ -46,7 +46,10 @@ def read(path: str | Path, options: ReadOptions = ReadOptions()) -> Recording:  
     for reader in READERS:
         if reader.recognises(path, head, options):
             recording = reader.read(path, options)
-            return _with_cam(recording, options) if options.cam_file else recording
+            if options.cam_file:
+                recording = _with_cam(recording, options)
+            progress.step(f"judging {path.name}")
+            return recording
     raise InputError(f"{path}: {_why(path, head, options)}")
 
 

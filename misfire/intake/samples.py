@@ -14,6 +14,16 @@ from misfire.intake.recording import FloatArray
 RAM_BYTES = 160 << 20
 
 
+def as_samples(values: Any, source: str, dtype: Any = np.float32) -> Any:
+    """Values in a compact type. Raises InputError for one that is too large for it."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        part = np.ascontiguousarray(values, dtype=dtype)
+    if part.dtype.kind == "f" and part.size and not np.isfinite(part).all():
+        value = float(np.asarray(values)[int(np.flatnonzero(~np.isfinite(part))[0])])
+        raise InputError(f"{source}: a sample of {value:.6g}; no signal has such values, export it again")
+    return part
+
+
 class Store:
     """Values of one signal in order of time; beyond a size they lie in an unnamed temporary file."""
 
@@ -24,7 +34,7 @@ class Store:
         self.size = 0
 
     def append(self, values: Any) -> None:
-        part = np.ascontiguousarray(values, dtype=self.dtype)
+        part = as_samples(values, self.source, self.dtype)
         self.size += part.size
         try:
             if self._file is None and self.size * self.dtype.itemsize > self.ram_bytes:

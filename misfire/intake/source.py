@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from misfire.errors import InputError
+from misfire.intake import progress
 
 HEAD_BYTES = 65536
 # A log of a thousand equal rows packs about 200 to 1; beyond this ratio it is no recording.
@@ -74,6 +75,7 @@ class BoundedReader(io.RawIOBase):
         except (OSError, zlib.error) as e:
             raise InputError(f"{self.path}: cannot be unpacked or read ({e}); copy it again") from None
         self.total += len(block)
+        progress.step(f"reading {self.path.name}", self._raw.tell() / max(self.size, 1))
         if self.packed and self.total > FREE_BYTES and self.total > MAX_RATIO * self.size:
             raise InputError(
                 f"{self.path}: unpacks to more than {MAX_RATIO} times its size; this is no recorded log"

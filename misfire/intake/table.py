@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 CHUNK_ROWS = 1_000_000
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
 _NUMBER_LIKE = re.compile(r"[+-]?(inf(inity)?|nan)$", re.IGNORECASE)
-_META = re.compile(r"^#\s*([A-Za-z][\w .-]*?)\s*=\s*(.+?)\s*$")
+_KEY = re.compile(r"[A-Za-z][\w .-]*")
+_MARK = re.compile(r"[:=,;\t]")
 _UNIT = re.compile(
     r"^[\[(]?\s*(s|sec|seconds?|ms|msec|us|usec|µs|μs|ns|v|volts?|mv|kv|a|ma|bar|mbar|kpa|psi|deg|%|ticks?|-|1)?\s*[\])]?$",
     re.IGNORECASE,
@@ -100,8 +101,21 @@ def _delimiter(lines: list[str]) -> str:
 
 
 def _split_unit(cell: str) -> tuple[str, str]:
-    found = re.match(r"^(.*?)\s*[\[(]\s*([^\])]*)\s*[\])]\s*$", cell)
-    return (found[1], found[2].strip().lower()) if found and found[1] else (cell, "")
+    """Name and unit of a header cell such as "Channel A (mV)"; no regular expression, which can take for ever."""
+    text = cell.rstrip()
+    at = max(text.rfind("["), text.rfind("("))
+    if at > 0 and text[-1:] in ("]", ")") and text[:at].strip():
+        return text[:at].rstrip(), text[at + 1 : -1].strip().lower()
+    return cell, ""
+
+
+def meta_pair(line: str) -> tuple[str, str] | None:
+    """Key, in lower case, and value of a line "# key = value"; None for another line."""
+    if not line.startswith("#"):
+        return None
+    key, _, value = line[1:].partition("=")
+    key, value = key.strip(), value.strip()
+    return (key.lower(), value) if value and _KEY.fullmatch(key) else None
 
 
 def sniff(path: Path, head: bytes) -> Layout | None:
@@ -122,9 +136,9 @@ def sniff(path: Path, head: bytes) -> Layout | None:
     skip = 0
     row = ""
     for line in lines:
-        found = _META.match(line)
-        if found:
-            meta[found[1].strip().lower()] = found[2]
+        pair = meta_pair(line)
+        if pair:
+            meta[pair[0]] = pair[1]
         elif line.strip() and not line.startswith("#"):
             if _is_row(line, delimiter):
                 row = line
@@ -158,7 +172,7 @@ def _header(
         if len(cells) >= columns:
             names = cells[:]
     for line in before[: -1 if names else None]:
-        parts = re.split(r"\s*[:=,;\t]\s*", line.strip().strip('"'), maxsplit=1)
+        parts = _MARK.split(line.strip().strip('"'), maxsplit=1)
         if len(parts) == 2:
             meta.setdefault(parts[0].strip().lower(), parts[1].strip(' ",;\t'))
     for i, name in enumerate(names):

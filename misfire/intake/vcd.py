@@ -15,7 +15,7 @@ from misfire.intake import times
 from misfire.intake.crossings import Hysteresis
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
-from misfire.intake.samples import Samples, set_times
+from misfire.intake.samples import Samples, as_samples, set_times
 from misfire.intake.source import BoundedReader
 from misfire.intake.table import printable
 from misfire.intake.threshold import Choice, better_edge, judge
@@ -272,7 +272,7 @@ def _sampled(
         source=str(path),
         start_s=0.0,
         step_s=0.0,
-        crank=values.astype(np.float32),
+        crank=as_samples(values, str(path)),
         unit="",
         decisions=decisions,
         notes=notes,

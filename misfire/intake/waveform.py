@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from misfire.errors import InputError
+from misfire.intake import progress
 from misfire.intake.crossings import Hysteresis, Trigger
 from misfire.intake.drift import Signal, look, without_spikes
 from misfire.intake.options import ReadOptions
@@ -35,6 +36,7 @@ def trigger(
     for begin, end in pairwise([0, *breaks, signal.size]):
         t = Trigger(sign * threshold, hysteresis)
         for at in range(begin, end, BLOCK):
+            progress.step("finding edges", at / max(signal.size, 1))
             y, swing = signal.block(at, min(at + BLOCK, end))
             out.append(t.positions(y if sign > 0 else -y, swing) + begin)
     return np.concatenate(out) if out else np.empty(0)
