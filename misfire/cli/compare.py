@@ -10,7 +10,7 @@ import typer
 from misfire.cli import options as o
 
 if TYPE_CHECKING:
-    from misfire.compare import Side
+    from misfire.compare import Controller, Side
     from misfire.engine import Engine
     from misfire.intake import ReadOptions
 
@@ -20,6 +20,12 @@ def compare(
     before: Annotated[str, typer.Argument(help="Log from before; several with commas between.")],
     after: Annotated[str, typer.Argument(help="Log from after; several with commas between.")],
     engine: o.EngineOption | None = None,
+    engine_after: Annotated[
+        str | None,
+        typer.Option(
+            "--engine-after", help="Engine file of AFTER, where the wheel was set in another place."
+        ),
+    ] = None,
     firing_order: o.OrderOption = None,
     wheel: o.WheelOption = None,
     first_tooth: o.FirstToothOption = None,
@@ -31,7 +37,11 @@ def compare(
     ] = None,
     counts_before: Annotated[
         str | None,
-        typer.Option("--counts-before", help="Controller counts of BEFORE (CSV, or FIRST,SECOND)."),
+        typer.Option(
+            "--counts-before",
+            help="Controller counts of BEFORE: one file (CSV) or two readings FIRST,SECOND for the whole side, "
+            "or one of these per log.",
+        ),
     ] = None,
     counts_after: Annotated[str | None, typer.Option("--counts-after", help="The same for AFTER.")] = None,
     swapped: Annotated[
@@ -44,25 +54,31 @@ def compare(
     ] = None,
     json: o.JsonOption = None,
     report: Annotated[str | None, typer.Option("--report", help="Write a report (HTML).")] = None,
+    job: Annotated[str | None, typer.Option("--job", help="Job facts for the report's head (TOML).")] = None,
     *,
     read: o.Given,
 ) -> None:
     """Say whether a learn or repair cleared the counts, or whether a misfire moved with a swapped part."""
-    from misfire.cli.output import emit_json, write_text
+    from misfire.cli.output import emit_json, say, write_text
+    from misfire.cli.saved import load_job
     from misfire.compare import CompareOptions
     from misfire.compare import compare as judge
+    from misfire.compare.swap import check_pair
 
     options = CompareOptions(_pair(swapped), _frame(freeze_frame))
+    facts = load_job(job) if job else None
     layout = o.build_engine(engine, firing_order, wheel, first_tooth)
-    how = o.build_read(layout, **read)
-    o.one_cam_file(how, 2)
-    sides = [
-        _analyse(logs, layout, how, channels, counts, name)
-        for logs, channels, counts, name in (
-            (before, channels_before, counts_before, "before"),
-            (after, channels_after, counts_after, "after"),
-        )
-    ]
+    other = o.build_engine(engine_after, firing_order, wheel, first_tooth) if engine_after else layout
+    if options.swapped is not None:
+        check_pair(options.swapped, layout.cylinders)
+    sides = []
+    for logs, own, channels, counts, name in (
+        (before, layout, channels_before, counts_before, "before"),
+        (after, other, channels_after, counts_after, "after"),
+    ):
+        how = o.build_read(own, **read)
+        o.one_cam_file(how, 2)
+        sides.append(_analyse(logs, own, how, channels, counts, name))
     result = judge(sides[0], sides[1], options)
     if swapped is not None:
         result["swapped"] = list(options.swapped or ())
@@ -70,39 +86,78 @@ def compare(
         from misfire.report import comparison_page
 
         first, last = sides[0][0], sides[1][0]
-        write_text(report, comparison_page(result, first.result, last.result, first.events, last.events))
+        write_text(
+            report, comparison_page(result, first.result, last.result, first.events, last.events, facts)
+        )
     emit_json(result, json)
     if json != "-":
+        import sys
+
         from misfire.report.terminal import comparison_text
 
-        print(comparison_text(result), end="")
+        print(comparison_text(result, colour=sys.stdout.isatty()), end="")
+        if result["sequential"] and result["verdict"]["answer"] == "not_proven":
+            say(["", result["sequential"]["text"]])
 
 
 def _analyse(
     logs: str, layout: Engine, read: ReadOptions, channels: str | None, counts: str | None, side: str
 ) -> list[Side]:
-    """One analysis per log of a side; channels and counts are given one per log, in the same order."""
+    """One analysis per log of a side; channels are given one per log, counts per log or for the side."""
     from misfire.compare import Side
     from misfire.errors import InputError
     from misfire.pipeline import AnalyseOptions, analyse_files
 
     paths = _paths(logs)
     slow = _paths(channels) if channels else [None] * len(paths)
-    # FIRST,SECOND is one pair of reads when one log is given; with several logs one table belongs to each.
-    reads = [counts] if counts is None or len(paths) == 1 else list(_paths(counts))
-    if len(reads) == 1:
-        reads = reads * len(paths) if reads[0] is None else reads
     if len(slow) != len(paths):
         raise InputError(f"--channels-{side}: {len(slow)} files for {len(paths)} logs; give one per log")
-    if len(reads) != len(paths):
-        raise InputError(f"--counts-{side}: {len(reads)} files for {len(paths)} logs; give one per log")
+    reads, whole = _reads(counts, len(paths), side)
+    if counts is not None:
+        for given in {r for r in reads if r is not None}:
+            o.check_cylinders(layout, (), given)
     out = []
-    for path, channel, count in zip(paths, slow, reads, strict=True):
-        analysis = analyse_files(
-            [path], AnalyseOptions(engine=layout, channels=channel, counts=count, read=read)
-        )
-        out.append(Side(analysis.to_dict(), analysis.events, analysis.engine))
+    for k, (path, channel, text) in enumerate(zip(paths, slow, reads, strict=True)):
+        # Counts read over the whole side belong to no single log, so no single log is judged with them.
+        own = None if whole else text
+        done = analyse_files([path], AnalyseOptions(engine=layout, channels=channel, counts=own, read=read))
+        told = _controller(text, whole) if text is not None and not (whole and k) else None
+        out.append(Side(done.to_dict(), done.events, done.engine, told))
     return out
+
+
+def _controller(text: str, whole: bool) -> Controller:
+    from misfire.compare import Controller
+    from misfire.intake.counts import read_counts
+
+    c = read_counts(text)
+    return Controller(c.misfires, c.totals, c.monitor_ran, c.at_least, whole)
+
+
+def _reads(counts: str | None, logs: int, side: str) -> tuple[list[str | None], bool]:
+    """What to read for each log, and whether it covers the whole side.
+
+    A table, or the two service $06 readings FIRST,SECOND, covers all logs of the side; with several logs
+    there may also be one table, or one pair of readings, per log.
+    """
+    from misfire.errors import InputError
+    from misfire.intake.counts import read_counts
+
+    if counts is None:
+        return [None] * logs, False
+    files = _paths(counts)
+    if logs == 1:
+        return [counts], False
+    pair = len(files) == 2 and all(read_counts(f).kind == "driving_cycle" for f in files)
+    if len(files) == 1 or pair:
+        return [counts] * logs, True
+    if len(files) == logs:
+        return list(files), False
+    if len(files) == 2 * logs:
+        return [",".join(files[2 * k : 2 * k + 2]) for k in range(logs)], False
+    raise InputError(
+        f"--counts-{side}: {len(files)} files for {logs} logs; give one for the whole side, or one per log"
+    )
 
 
 def _paths(text: str) -> list[str]:

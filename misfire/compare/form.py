@@ -180,7 +180,17 @@ def sequential(changes: Mapping[Label, Change], alpha: float) -> dict[str, Any] 
         "firings_after": n,
         "firings_left_without_misfire": max(0, left),
         "state": state,
+        "text": _watch(c, k, n, state, max(0, left)),
     }
+
+
+def _watch(c: Label, misfires: int, firings: int, state: str, left: int) -> str:
+    seen = f"Watching the drive grow, cylinder {c}: {misfires} of {firings} firings after"
+    if state == "go_on":
+        return f"{seen}; {left} more firings of it without one end the watch as good."
+    return f"{seen}; the watch may end: " + (
+        "less than a tenth of the rate before." if state == "good" else "not cleared."
+    )
 
 
 def assumptions(tables: Tables) -> list[str]:

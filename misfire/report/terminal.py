@@ -210,27 +210,40 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
     if more:
         out += wrap(more, width, "", "  ", 3)
     out += _list("To decide the rest, record:", items(verdict.get("missing")), width, 6)
-    header = ["cyl", "before", "of", "after", "of", "ratio", "95 % interval", "p", "answer"]
+    judged = str(comparison.get("judged_on"))
+    counted = {"reported": "reported", "uncorrected": "misfires_uncorrected"}.get(judged)
+    first, then = ("before", "after") if counted is None else ("before (true)", "after (true)")
+    header = ["cyl", first, "of", then, "of", "ratio", "95 % interval", "answer"]
     rows: list[list[str]] = []
     rank: list[tuple[float, ...]] = []
     for c in items(comparison.get("cylinders")):
         b, a = table(c.get("before")), table(c.get("after"))
+        shown = [
+            count(side.get("misfires"))
+            if counted is None
+            else f"{count(side.get(counted))} ({count(side.get('misfires'))})"
+            for side in (b, a)
+        ]
         rows.append(
             [
                 clean(c.get("cylinder"), 8),
-                count(b.get("misfires")),
+                shown[0],
                 count(b.get("firings")),
-                count(a.get("misfires")),
+                shown[1],
                 count(a.get("firings")),
                 number(c.get("ratio")),
                 span(c.get("ratio_ci95")),
-                number(c.get("p_value")),
                 clean(c.get("answer"), 22).replace("_", " ") or NONE,
             ]
         )
         rank.append((finite(a.get("misfires")) or 0.0, finite(b.get("misfires")) or 0.0))
     rows, left = _fold(rows, rank, 14)
     out += ["", *_grid(header, rows, width)] if rows else ["", "No cylinder could be compared."]
+    if counted is not None and rows:
+        what = (
+            "counts of the controller" if counted == "reported" else "counts of a monitor without correction"
+        )
+        out.append(f"before, after: {what}; (true): misfires that the log shows.")
     if left:
         out.append(f"… {left} more cylinders in the report and in the JSON")
     pattern = table(comparison.get("pattern"))

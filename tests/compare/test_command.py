@@ -21,6 +21,7 @@ from .conftest import make_log
 LOGS = {
     "bad.csv": lambda: make_log(1, misfire={2: 0.06}),
     "good.csv": lambda: make_log(2),
+    "good2.csv": lambda: make_log(5),
     "moved.csv": lambda: make_log(3, misfire={4: 0.06}),
     "other.csv": lambda: make_log(4, order=(1, 2, 3)),
 }
@@ -85,24 +86,78 @@ def test_compare_prints_and_writes_files(calls: list[Any], tmp_path: Path) -> No
     assert page.read_text("utf-8").lstrip().lower().startswith("<!doctype html>")
 
 
-def test_several_logs_channels_and_counts_are_paired(calls: list[Any]) -> None:
+def test_job_facts_stand_on_the_page(calls: list[Any], tmp_path: Path) -> None:
+    facts, page = tmp_path / "job.toml", tmp_path / "c.html"
+    facts.write_text('customer = "Adler, J."\norder = "4711"\n', "utf-8")
+    got = run("compare", "bad.csv", "good.csv", "--job", str(facts), "--report", str(page))
+    assert got.exit_code == 0, got.exception
+    assert "4711" in page.read_text("utf-8")
+    assert "Adler" in page.read_text("utf-8")
+
+
+def table(path: Path, **counts: int) -> str:
+    """A file of controller counts, c2=7 for cylinder 2."""
+    rows = [f"{name[1:]},{n}" for name, n in counts.items()]
+    path.write_text("\n".join(["# monitor_ran = yes", "cylinder,misfires", *rows]) + "\n", "utf-8")
+    return str(path)
+
+
+def reading(path: Path, **counts: int) -> str:
+    """Service $06 response lines: MID $A1 + cylinder, TID $0C, unit $24 (layout as in SAE J1979, restated)."""
+    rows = [
+        f"46 {0xA1 + int(c[1:]):02X} 0C 24 {n >> 8:02X} {n & 255:02X} 00 00 FF FF" for c, n in counts.items()
+    ]
+    path.write_text("\n".join(["# monitor_ran = yes", *rows]) + "\n", "utf-8")
+    return str(path)
+
+
+def test_several_logs_channels_and_counts_are_paired(calls: list[Any], tmp_path: Path) -> None:
+    one, two = table(tmp_path / "1.csv", c2=7), table(tmp_path / "2.csv", c2=9)
+    first, second = reading(tmp_path / "1.txt", c2=5), reading(tmp_path / "2.txt", c2=12)
     got = run(
         "compare",
         "bad.csv,bad.csv",
         "good.csv",
         "--channels-before",
         "a.csv,b.csv",
+        "--counts-before",
+        f"{one},{two}",
         "--counts-after",
-        "first.txt,second.txt",
+        f"{first},{second}",
         "--json",
         "-",
     )
-    assert got.exit_code == 0
+    assert got.exit_code == 0, got.exception
     assert [(c[1].channels, c[1].counts) for c in calls] == [
-        ("a.csv", None),
-        ("b.csv", None),
-        (None, "first.txt,second.txt"),
+        ("a.csv", one),
+        ("b.csv", two),
+        (None, f"{first},{second}"),
     ]
+    row = json.loads(got.stdout)["cylinders"][1]
+    assert (row["before"]["reported"], row["after"]["reported"]) == (16, 7)
+
+
+@pytest.mark.parametrize("kind", ["table", "two readings"])
+def test_counts_may_cover_a_whole_side(calls: list[Any], tmp_path: Path, kind: str) -> None:
+    counts = table(tmp_path / "s.csv", c2=70)
+    if kind == "two readings":
+        counts = f"{reading(tmp_path / '1.txt', c2=30)},{reading(tmp_path / '2.txt', c2=100)}"
+    got = run("compare", "bad.csv,bad.csv", "good.csv", "--counts-before", counts, "--json", "-")
+    assert got.exit_code == 0, got.exception
+    # no single log is judged with counts that belong to both
+    assert [c[1].counts for c in calls] == [None, None, None]
+    row = json.loads(got.stdout)["cylinders"][1]
+    assert (row["before"]["reported"], row["after"]["reported"]) == (70, None)
+
+
+def test_one_reading_is_shown_and_not_compared(calls: list[Any], tmp_path: Path) -> None:
+    alone = reading(tmp_path / "1.txt", c2=500)
+    got = run("compare", "good.csv", "good2.csv", "--counts-before", alone, "--json", "-")
+    assert got.exit_code == 0, got.exception
+    out = json.loads(got.stdout)
+    assert out["judged_on"] == "found"
+    assert out["cylinders"][1]["before"]["reported"] is None
+    assert any("driving cycle" in r for r in out["verdict"]["reasons"])
 
 
 @pytest.mark.parametrize(
@@ -113,6 +168,11 @@ def test_several_logs_channels_and_counts_are_paired(calls: list[Any]) -> None:
         (["bad.csv", "good.csv", "--freeze-frame", "46pct"], "write speed and load"),
         (["bad.csv", "other.csv"], "4 cylinders in one log and 3"),
         (["bad.csv,bad.csv", "good.csv", "--channels-before", "a.csv"], "1 files for 2 logs"),
+        (
+            ["bad.csv,bad.csv,bad.csv", "good.csv", "--counts-before", "a.csv,b.csv"],
+            "a.csv: cannot be opened",
+        ),
+        (["bad.csv", "good.csv", "--job", "nowhere.toml"], "nowhere.toml: no such file"),
         (["bad.csv", "good.csv", "--firing-order", "x"], "1-3-4-2"),
     ],
 )
