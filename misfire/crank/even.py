@@ -8,14 +8,20 @@ from typing import Literal
 
 import numpy as np
 
+from misfire.crank.stops import pause_notes, stretches
 from misfire.crank.teeth import BoolArray, Crank, Fault, IntArray
 from misfire.engine import FloatArray, Wheel
 from misfire.errors import TooFewTurnsError
 
 
 def number_even(t: FloatArray, wheel: Wheel, mark_s: FloatArray | None, found: bool) -> Crank:
-    """An evenly toothed wheel: position 0 is the first tooth after a mark; the count between marks is checked."""
+    """An evenly toothed wheel: position 0 is the first tooth after a mark; the count between marks is checked.
+
+    Without marks nothing tells how many teeth a pause holds: the longest run between pauses is numbered alone.
+    """
     n = wheel.teeth
+    edges = t.size
+    parts = stretches(t, wheel)
     start = 0
     extra = lost = resyncs = 0
     faults: list[Fault] = []
@@ -26,22 +32,35 @@ def number_even(t: FloatArray, wheel: Wheel, mark_s: FloatArray | None, found: b
         if at.size:
             start = int(at[0]) % n
             step = np.diff(at)
-            wrong = np.flatnonzero(np.abs(np.rint(step / n) * n - step) > 0)
+            paused = np.searchsorted(at, [p.first for p in parts[1:]]) - 1
+            cut = np.zeros(step.size, dtype=bool)
+            cut[paused[(paused >= 0) & (paused < step.size)]] = True
+            wrong = np.flatnonzero((np.abs(np.rint(step / n) * n - step) > 0) | cut)
             for w in wrong[:1000]:
                 off = int(step[w] - np.rint(step[w] / n) * n)
-                extra, lost = (extra + off, lost) if off > 0 else (extra, lost - off)
                 bad_turns.append(int((at[w] - start) // n))
+                if cut[w]:
+                    continue
+                extra, lost = (extra + off, lost) if off > 0 else (extra, lost - off)
                 kind: Literal["extra", "lost"] = "extra" if off > 0 else "lost"
                 faults.append(Fault(kind, float(t[at[w]]), bad_turns[-1], 0))
-            if wrong.size:
-                resyncs = int(wrong.size)
-                notes = (
+            resyncs = int(wrong.size - cut.sum())
+            notes = pause_notes(parts)
+            if resyncs:
+                notes += (
                     "the count of edges between marks is not constant: the wheel has no gap to mend it by",
                 )
     else:
         notes = (
             "evenly toothed wheel without a cam or cylinder-1 mark: tooth 0 is the first edge of the log",
         )
+        if len(parts) > 1:
+            longest = max(parts, key=lambda p: p.last - p.first)
+            notes += (
+                f"{len(parts) - 1} pauses of the engine or the recording: nothing tells how many teeth a pause holds, so "
+                f"only the longest run is used, {longest.last - longest.first} of {t.size} edges",
+            )
+            t = t[longest.first : longest.last]
     if (t.size - start) // n < 2:
         raise TooFewTurnsError(
             f"{t.size} crank edges hold fewer than two turns of a {wheel.label} wheel; record longer"
@@ -61,8 +80,8 @@ def number_even(t: FloatArray, wheel: Wheel, mark_s: FloatArray | None, found: b
             block[b + 1 :] += 1
     if bad_turns and mark_s is not None:
         # renumber after each break from the next mark on
-        time, faulty, block = _renumber_even(t, n, at)
-    return Crank(time, wheel, block, faulty, t.size, extra, lost, resyncs, 0, tuple(faults), found, notes)
+        time, faulty, block = _renumber_even(t, n, at, wrong)
+    return Crank(time, wheel, block, faulty, edges, extra, lost, resyncs, 0, tuple(faults), found, notes)
 
 
 def _marks_in_teeth(t: FloatArray, mark_s: FloatArray, n: int) -> IntArray:
@@ -86,21 +105,23 @@ def _marks_in_teeth(t: FloatArray, mark_s: FloatArray, n: int) -> IntArray:
     return np.asarray(at[at < t.size], dtype=np.int64)
 
 
-def _renumber_even(t: FloatArray, n: int, at: IntArray) -> tuple[FloatArray, BoolArray, IntArray]:
+def _renumber_even(
+    t: FloatArray, n: int, at: IntArray, wrong: IntArray
+) -> tuple[FloatArray, BoolArray, IntArray]:
+    """Rows from mark to mark; an empty row, at least, and a new block where the count is `wrong`."""
     parts: list[FloatArray] = []
     faulty: list[BoolArray] = []
     block: list[IntArray] = []
     b = 0
-    for lo, hi in itertools.pairwise(at):
+    bad = set(wrong.tolist())
+    for k, (lo, hi) in enumerate(itertools.pairwise(at.tolist())):
         turns = round((hi - lo) / n)
-        if turns < 1:
-            continue
-        good = (hi - lo) == turns * n
-        if good:
-            parts.append(t[lo:hi].reshape(turns, n))
-        else:
+        if k in bad:
             b += 1
+            turns = max(turns, 1)
             parts.append(np.full((turns, n), np.nan))
-        faulty.append(np.full(turns, not good))
+        elif turns:
+            parts.append(t[lo:hi].reshape(turns, n))
+        faulty.append(np.full(turns, k in bad))
         block.append(np.full(turns, b))
     return np.vstack(parts), np.concatenate(faulty), np.concatenate(block)

@@ -8,13 +8,15 @@ from misfire.crank.teeth import LONGEST_PAUSE_S, IntArray
 from misfire.engine import TURN_DEG, FloatArray, Wheel
 
 GAP_FROM = 1.75  # pitches: below it an interval is never a gap
+LOST_BESIDE = 2.5  # pitches: two teeth beside a gap may be lost; a longer interval is a pause
 
 
-def gap_candidates(t: FloatArray, least: float = GAP_FROM) -> IntArray:
+def gap_candidates(t: FloatArray, least: float = GAP_FROM, most: float = np.inf) -> IntArray:
     """Indices i whose interval t[i+1]-t[i] is long against both sides; shape (gaps,).
 
-    The neighbour before the gap is compared with `least`, the one behind with a little less, because the
-    first tooth behind a gap comes early or late on real pickups.
+    The mean of the neighbours in front and behind is compared with `least`, so that a change of speed across
+    the gap drops out, each side alone with a little less. An interval of more than `most` neighbours is no
+    gap but a pause.
     """
     dt = np.diff(t)
     if dt.size < 3:
@@ -22,13 +24,22 @@ def gap_candidates(t: FloatArray, least: float = GAP_FROM) -> IntArray:
     before = np.empty_like(dt)
     after = np.empty_like(dt)
     # the median of three intervals on each side: one extra or lost edge beside a gap must not hide it
-    m3 = np.median(np.lib.stride_tricks.sliding_window_view(dt, 3), axis=1) if dt.size >= 3 else dt
+    m3 = _median_of_three(dt)
     before[3:] = m3[: dt.size - 3]
     before[:3] = dt[:3] if dt.size < 7 else np.inf
     after[:-3] = m3[1 : dt.size - 2]
     after[-3:] = before[-3:]
     before[:3] = after[:3]
-    return np.flatnonzero((dt > least * before) & (dt > 0.8 * least * after) & (dt < LONGEST_PAUSE_S))
+    each = 0.8 * least
+    long = np.flatnonzero((dt > each * before) & (dt > each * after) & (dt < LONGEST_PAUSE_S))
+    dt, before, after = dt[long], before[long], after[long]
+    return long[(dt * dt > least * least * before * after) & (dt <= most * np.maximum(before, after))]
+
+
+def _median_of_three(x: FloatArray) -> FloatArray:
+    """Median of each value and the two behind it; two values fewer than given."""
+    low, high = np.minimum(x[:-2], x[1:-1]), np.maximum(x[:-2], x[1:-1])
+    return np.asarray(np.maximum(low, np.minimum(high, x[2:])))
 
 
 def gap_pitches(wheel: Wheel) -> float:
@@ -42,15 +53,34 @@ def find_anchors(t: FloatArray, wheel: Wheel) -> IntArray:
     longest = float(steps[-1])
     others = np.sort(steps[:-1])
     second = float(others[-1]) if others.size else 1.0
+    most = longest + LOST_BESIDE
     if second <= 1.5:
-        c = gap_candidates(t, GAP_FROM if longest <= 2.2 else 2.2)
-        return c if c.size >= 2 else gap_candidates(t, GAP_FROM)
+        c = gap_candidates(t, GAP_FROM if longest <= 2.2 else 2.2, most)
+        return _last_teeth(t, c if c.size >= 2 else gap_candidates(t, GAP_FROM, most))
     if longest > second + 0.7:
         # one gap is longer than all others and is known by its length alone
-        c = gap_candidates(t, (longest + second) / 2)
+        c = gap_candidates(t, (longest + second) / 2, most)
         if c.size >= 2:
             return c
-    return _longest_of_several(gap_candidates(t, min(GAP_FROM, 0.85 * second)), steps)
+    return _longest_of_several(gap_candidates(t, min(GAP_FROM, 0.85 * second), most), steps)
+
+
+def _last_teeth(t: FloatArray, c: IntArray) -> IntArray:
+    """Where extra edges stand in the front of a gap, it begins at the edge before them that is one pitch from another."""
+    moved = c.copy()
+    near = np.flatnonzero(c >= 8)
+    usual = np.median([t[c[near] - k] - t[c[near] - k - 1] for k in range(7)], axis=0)
+    # an extra edge makes a short interval; most gaps have none in front
+    short = t[c[near]] - t[c[near] - 1] < 0.75 * usual
+    near, usual = near[short], usual[short]
+    at = c[near]
+    off = []
+    for k in range(3):
+        back = [np.abs((t[at - k] - t[at - k - e]) / usual - 1) for e in (1, 2, 3)]
+        inside = t[at - k + 1] - t[at - k] < 0.75 * usual if k else True
+        off.append(np.where(inside, np.min(back, axis=0) + (0.03 if k else 0.0), np.inf))
+    moved[near] -= np.argmin(off, axis=0)
+    return np.unique(moved)
 
 
 def _longest_of_several(c: IntArray, steps: FloatArray) -> IntArray:
@@ -82,19 +112,3 @@ def _longest_of_several(c: IntArray, steps: FloatArray) -> IntArray:
         mine = np.zeros(c.size, dtype=bool)
         mine[at[number % (teeth // sector) == 0]] = True
     return np.asarray(c[mine], dtype=np.int64)
-
-
-def trusted_ends(anchors: IntArray, teeth: int) -> IntArray:
-    """Without the gaps before the first and behind the last whole turn that do not stand whole turns from it.
-
-    A lost edge looks like the gap of a wheel with one tooth missing; inside the log it is passed over
-    between whole turns, at the ends nothing else would tell.
-    """
-    # one short: the weak first tooth was lost, the turn is whole all the same
-    sound = np.flatnonzero(np.isin(np.diff(anchors), (teeth - 1, teeth)))
-    if not sound.size:
-        return anchors
-    first, last = int(sound[0]), int(sound[-1]) + 1
-    before = (anchors[first] - anchors[:first] + 1) % teeth <= 2
-    behind = (anchors[last + 1 :] - anchors[last] + 1) % teeth <= 2
-    return np.concatenate((anchors[:first][before], anchors[first : last + 1], anchors[last + 1 :][behind]))

@@ -1,4 +1,4 @@
-"""Stretches that are not one sound turn: extra and lost edges between two gaps, and the ends of a log."""
+"""Turns with extra and lost edges, numbered between the gaps in front of and behind them."""
 
 from __future__ import annotations
 
@@ -7,143 +7,158 @@ from dataclasses import dataclass
 import numpy as np
 
 from misfire.crank.gaps import gap_pitches
-from misfire.crank.teeth import LONGEST_PAUSE_S, BoolArray, Fault, IntArray
+from misfire.crank.teeth import BoolArray, Fault
 from misfire.engine import FloatArray, Wheel
+
+ON_PLACE = 0.3  # pitches: an edge this close to a tooth's place is that tooth
+HOLE_FROM = 3.5  # pitches: a hole from which on the count of teeth in it may be wrong
 
 
 @dataclass(frozen=True)
 class Mended:
-    """Turns numbered around faults: times [s] and flags by row, counts of edges, where the faults are."""
+    """Turns numbered around faults: times [s] and flags by row, counts of edges, where the faults are.
+
+    `sure` is True when the wheel's gap stands in front of the first turn where it must; rows of faults count
+    from the first turn.
+    """
 
     time_s: FloatArray
     faulty: BoolArray
     extra: int
     lost: int
     faults: list[Fault]
+    sure: bool
 
 
-def mend(t: FloatArray, a: int, b: int, wheel: Wheel, turn: int) -> Mended | None:
-    """Number the edges between two anchors, `t[a]` and `t[b]`, that are not one sound turn apart.
+@dataclass(frozen=True)
+class Gap:
+    """How long gaps read: the wheel, and the longest gap [pitches] as seen in the sound turns of the log."""
 
-    None where the numbering is lost. Intervals are rounded to pitches from the later anchor back, so the
-    length of the gap is not needed; an edge that falls between two positions is taken as extra, an empty
-    position as lost.
+    wheel: Wheel
+    seen: float
+
+    def ways_back(self) -> list[list[tuple[float, int]]]:
+        """By position, distances [pitches] back over a gap or to the tooth behind it: as they read, and true."""
+        p = self.wheel.tooth_positions
+        longer = self.seen / gap_pitches(self.wheel)
+        out: list[list[tuple[float, int]]] = [[] for _ in range(self.wheel.positions)]
+        for q, d in zip(p.tolist(), np.diff(p, prepend=p[-1] - self.wheel.positions).tolist(), strict=True):
+            if d > 1:
+                out[q] = [(d * longer, d)]
+                # the weak first tooth stands off its place, or is lost
+                out[(q + 1) % self.wheel.positions] = [(1 + d - d * longer, 1), (1.0 + d, 1 + d)]
+        return out
+
+
+def local_pitch(dt: FloatArray, wheel: Wheel) -> FloatArray:
+    """Time of one pitch [s] around every interval; shape as `dt`.
+
+    The median over about 54 deg follows the speed of a coarse wheel; where extra edges crowd it, of nine intervals.
     """
-    if wheel.angles_deg is not None or b <= a:
-        return None
-    seg = t[a : b + 1]
-    if seg.size > 400 * wheel.teeth or np.diff(seg).max() > LONGEST_PAUSE_S:
-        return None
-    dt = np.diff(seg)
-    pitch = _local_pitch(dt)
-    # the time of the segment in pitches, from smooth local speed, tells how many turns it holds
-    steps = dt / pitch
-    total = float(steps.sum())
-    turns = max(1, round(total / wheel.positions))
-    back = np.concatenate((np.cumsum(steps[::-1])[::-1], [0.0]))
-    position = turns * wheel.positions - back  # counted so that the later anchor is `turns` turns on
-    scale = turns * wheel.positions / total
-    if abs(scale - 1.0) > 0.03:
-        return None
-    position = (
-        position
-        if turns == 1 and abs(total - wheel.positions) < 0.75
-        else turns * wheel.positions - back * scale
-    )
-    nearest = np.rint(position).astype(np.int64)
-    off = np.abs(position - nearest)
-    last = int(wheel.tooth_positions[-1])
-    rows = np.full((turns, wheel.teeth), np.nan)
-    miss = np.full((turns, wheel.teeth), np.inf)
-    index = np.full(wheel.positions, -1, dtype=np.int64)
-    index[wheel.tooth_positions] = np.arange(wheel.teeth)
-    extra = 0
-    faults: list[Fault] = []
-    bad = np.zeros(turns, dtype=bool)
-    for time, p, o in zip(seg[1:], nearest[1:], off[1:], strict=True):
-        r, q = divmod(int(p) + last, wheel.positions)
-        r -= 1
-        if p == 0 or r < 0 or r >= turns:
-            extra += 1
-            faults.append(Fault("extra", float(time), turn + min(max(r, 0), turns - 1), q))
-            bad[min(max(r, 0), turns - 1)] = True
-            continue
-        j = int(index[q])
-        if j < 0 or np.isfinite(rows[r, j]):
-            extra += 1
-            bad[r] = True
-            faults.append(Fault("extra", float(time), turn + r, q))
-            if j < 0 or o >= miss[r, j]:
-                continue
-        rows[r, j] = time
-        miss[r, j] = o
-    hole = np.isnan(rows)
-    first_only = hole[:, 0] & ~hole[:, 1:].any(axis=1)
-    lost = int(hole.sum() - np.count_nonzero(first_only & ~bad))
-    bad |= hole.any(axis=1) & ~first_only
-    for r, j in np.argwhere(hole & ~(first_only & ~bad)[:, None]):
-        faults.append(Fault("lost", float(seg[0]), turn + int(r), int(wheel.tooth_positions[j])))
-    if lost > 0.4 * rows.size:
-        return None
-    return Mended(rows, bad, extra, lost, faults)
-
-
-def head_row(t: FloatArray, wheel: Wheel, short: int = 0) -> FloatArray | None:
-    """The teeth recorded before the first gap, numbered back from it."""
-    if wheel.angles_deg is not None:
-        return _irregular_part(t, wheel, wheel.teeth - t.size - short)
-    steps = _whole_steps(t, wheel)
-    if steps is None:
-        return None
-    position = np.concatenate((np.cumsum(steps[::-1])[::-1], [0]))
-    return _row_from(t, wheel.tooth_positions[-1] - short - position, wheel)
-
-
-def tail_row(t: FloatArray, wheel: Wheel) -> FloatArray | None:
-    """The teeth recorded after the last gap; `t` starts with the tooth before it."""
-    if t.size < 3:
-        return None
-    inner = t[1:]
-    if wheel.angles_deg is not None:
-        return _irregular_part(inner, wheel, 0)
-    steps = _whole_steps(inner, wheel)
-    if steps is None:
-        return None
-    weak = (t[1] - t[0]) > (gap_pitches(wheel) + 0.75) * float(np.median(np.diff(inner)))
-    return _row_from(inner, np.concatenate(([0], np.cumsum(steps))) + int(weak), wheel)
-
-
-def _irregular_part(t: FloatArray, wheel: Wheel, first: int) -> FloatArray | None:
-    """A row of an irregular wheel recorded in part, from tooth `first` on; None when the intervals do not fit."""
-    if first < 0 or first + t.size > wheel.teeth or t.size < 2:
-        return None
-    pace = np.diff(t) / np.diff(wheel.tooth_angles_deg[first : first + t.size])
-    if pace.max() > 1.4 * np.median(pace) or pace.min() < 0.6 * np.median(pace):
-        return None
-    row = np.full((1, wheel.teeth), np.nan)
-    row[0, first : first + t.size] = t
-    return row
-
-
-def _row_from(t: FloatArray, position: IntArray, wheel: Wheel) -> FloatArray | None:
-    row = np.full((1, wheel.teeth), np.nan)
-    index = {int(p): j for j, p in enumerate(wheel.tooth_positions)}
-    for time, p in zip(t, position, strict=True):
-        j = index.get(int(p))
-        if j is not None:
-            row[0, j] = time
-    return row
-
-
-def _whole_steps(t: FloatArray, wheel: Wheel) -> IntArray | None:
-    if t.size < 2 or wheel.angles_deg is not None:
-        return None
-    dt = np.diff(t)
-    steps = np.rint(dt / _local_pitch(dt)).astype(np.int64)
-    return None if (steps < 1).any() else steps
-
-
-def _local_pitch(dt: FloatArray) -> FloatArray:
     from scipy.ndimage import median_filter
 
-    return np.asarray(median_filter(dt, size=min(9, dt.size), mode="mirror"), dtype=float)
+    width = int(np.clip(round(54.0 / wheel.pitch_deg), 3, 9)) | 1
+    wide = median_filter(dt, size=min(9, dt.size), mode="mirror")
+    narrow = median_filter(dt, size=min(width, dt.size), mode="mirror")
+    alike = (narrow > 0.72 * wide) & (narrow < 1.4 * wide)
+    return np.where(alike, narrow, wide)
+
+
+def mend(t: FloatArray, a: int, b: int, gap: Gap) -> Mended | None:
+    """Number the edges between two anchors, `t[a]` and `t[b]`, that are not one sound turn apart.
+
+    Edges are placed from the later anchor back by their distance in local pitches; an edge that is not near
+    a place is extra, a place without an edge is lost. The gap in front of the first turn must then be where
+    the wheel has it, or the rows are not trusted. None where the numbering is lost.
+    """
+    wheel = gap.wheel
+    if wheel.angles_deg is not None or b <= a + 1 or b - a > 400 * wheel.teeth:
+        return None
+    seg = t[a : b + 1]
+    before, behind = max(a - 8, 0), min(b + 9, t.size)
+    pitch = local_pitch(np.diff(t[before:behind]), wheel)[a - before : b - before]
+    step = np.diff(seg) / pitch
+    place, on = _places(step, gap)
+    if not on.any():
+        return None
+    first = int(np.argmax(on))
+    lead = round(float(step[: first + 1].sum()) - gap.seen)  # teeth missing behind the gap in front
+    positions = wheel.positions
+    turns = round((positions - float(place[first]) + lead) / positions)
+    if turns < 1:
+        return None
+    off = round(float(place[first])) - lead + (turns - 1) * positions
+    more = round((t[b + 1] - t[b]) / pitch[-1] - gap.seen) if b + 1 < t.size else 0
+    if off > 0 and more > 0:
+        # the last teeth were lost: the later anchor stands that much earlier on the wheel
+        short = min(off, more)
+        place = place - short
+        off -= short
+    sure = off == 0
+    if not sure:
+        hole = int(np.argmax(step[1:])) + 1
+        if step[hole] < HOLE_FROM or abs(off) > 1 + 0.15 * step[hole]:
+            return None
+        place[:hole] -= off
+    return _rows(seg[1:], place, on, turns, sure, wheel)
+
+
+def _places(step: FloatArray, gap: Gap) -> tuple[FloatArray, BoolArray]:
+    """Place of every edge behind the first anchor, position 0 of the last turn = 0; False where none is near."""
+    ways = gap.ways_back()
+    place = int(gap.wheel.tooth_positions[-1])
+    out, on = [float(place)], [True]
+    run = 0.0
+    for s in step[:0:-1].tolist():
+        run += s
+        back = 0
+        over = ways[place % gap.wheel.positions]
+        if not over:
+            whole = round(run)
+            back = whole if abs(run - whole) <= ON_PLACE + 0.02 * whole else 0
+        for reads, true in over:
+            beyond = round(run - reads)
+            if (abs(run - reads) < 0.4) if true == 1 else (run > 1.6 and beyond >= 0):
+                back = true + beyond
+                break
+        if back:
+            place -= back
+            run = 0.0
+        out.append(place - run)
+        on.append(back > 0)
+    return np.array(out[::-1]), np.array(on[::-1])
+
+
+def _rows(
+    t: FloatArray, place: FloatArray, on: BoolArray, turns: int, sure: bool, wheel: Wheel
+) -> Mended | None:
+    """The matrix from edges at places, position 0 of the last turn = 0."""
+    positions = wheel.positions
+    index = np.full(positions, -1, dtype=np.int64)
+    index[wheel.tooth_positions] = np.arange(wheel.teeth)
+    row, position = np.divmod(np.floor(place + 0.5).astype(np.int64) + (turns - 1) * positions, positions)
+    tooth = index[position]
+    good = on & (tooth >= 0) & (row >= 0) & (row < turns)
+    row = np.clip(row, 0, turns - 1)
+    rows = np.full((turns, wheel.teeth), np.nan)
+    rows[row[good], tooth[good]] = t[good]
+    bad = np.full(turns, not sure)
+    bad[row[~good]] = True
+    faults = [
+        Fault("extra", float(x), int(r), int(q))
+        for x, r, q in zip(t[~good], row[~good], position[~good], strict=True)
+    ]
+    hole = np.isnan(rows)
+    # a first tooth below the threshold is no fault
+    weak = hole[:, 0] & ~hole[:, 1:].any(axis=1) & ~bad
+    hole[weak] = False
+    bad |= hole.any(axis=1)
+    lost = int(hole.sum())
+    if lost > 0.4 * rows.size:
+        return None
+    if lost:
+        r, j = np.nonzero(hole)
+        q = wheel.tooth_positions[j]
+        when = np.interp(r * positions + q, place[good] + (turns - 1) * positions, t[good])
+        faults += [Fault("lost", float(x), int(k), int(p)) for x, k, p in zip(when, r, q, strict=True)]
+    return Mended(rows, bad, int(np.count_nonzero(~good)), lost, faults, sure)
