@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import plotly.graph_objects as go
 
+from misfire.report.drawing import pictures
 from misfire.report.markup import Table, esc
 from misfire.report.style import HOT, INK
 from misfire.report.words import clean
@@ -59,13 +60,13 @@ class Figure:
             for s, c, t in self.legend
         )
         legend = f'<ul class="key">{key}</ul>' if key else ""
-        height = int(self.plot.layout.height)
         behind = "".join(t.html() for t in self.tables)
         behind = f"<details><summary>The numbers as a table</summary>{behind}</details>" if behind else ""
         return (
             f"{title}<p>{esc(self.reading, 900)}</p></figcaption>{legend}"
-            f'<div class="plot" id="plot-{self.key}" role="img" style="height:{height}px" '
-            f'aria-label="{esc(self.alt, 1500)}"></div>'
+            f'<div class="plot" id="plot-{self.key}" role="img" aria-label="{esc(self.alt, 1500)}">'
+            f"{pictures(self.plot, self.key)}</div>"
+            f'<button type="button" class="closer" data-figure="{self.key}" hidden>Zoom and read values</button>'
             f'<script type="application/json" id="plot-{self.key}-data">{script_json(self.plot)}</script>'
             f"{behind}</figure>\n"
         )

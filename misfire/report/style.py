@@ -11,9 +11,9 @@ FAINT = "rgba(125,132,140,0.35)"
 
 CSS = """
 :root{color-scheme:light dark;--ground:#fbfaf7;--ink:#1b2025;--soft:#55606b;--line:#cfd3d6;--panel:#f0eee8;
---link:#1a5c94;--found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#d9dcde}
+--link:#1a5c94;--found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#d9dcde;--zero:#8b9197}
 @media (prefers-color-scheme:dark){:root{--ground:#14181c;--ink:#e8eaec;--soft:#a9b2ba;--line:#3b444c;
---panel:#1e242a;--link:#8cc4f2;--found:#ff9a73;--clear:#7fd6a0;--undetermined:#f0c25f;--grid:#333c44}}
+--panel:#1e242a;--link:#8cc4f2;--found:#ff9a73;--clear:#7fd6a0;--undetermined:#f0c25f;--grid:#333c44;--zero:#78818a}}
 *{box-sizing:border-box}
 html{-webkit-text-size-adjust:100%}
 body{margin:0;background:var(--ground);color:var(--ink);font:1rem/1.5 system-ui,-apple-system,"Segoe UI",
@@ -59,7 +59,15 @@ figure{margin:1.2rem 0 2rem}
 figcaption p{color:var(--soft);margin:.2rem 0 .5rem}
 .key{display:flex;flex-wrap:wrap;gap:.1rem 1.1rem;list-style:none;padding:0;margin:.3rem 0;font-size:.9rem}
 .key b{display:inline-block;min-width:1.3em;text-align:center}
-.plot{width:100%;overflow:hidden}
+.plot svg,.live{display:none;width:100%;height:auto}
+.plot .wide{display:block}
+.plot text{fill:var(--ink)}
+.plot .g{stroke:var(--grid);fill:none}.plot .z{stroke:var(--zero);fill:none}
+.open .plot{display:none}.open .live{display:block}
+.closer{font:inherit;font-size:.9rem;color:var(--link);background:none;border:1px solid var(--line);
+padding:.15rem .7rem;margin:.2rem 0;cursor:pointer}
+@media (max-width:51rem){.plot .wide{display:none}.plot .middle{display:block}}
+@media (max-width:32rem){.plot .middle{display:none}.plot .narrow{display:block}}
 .missing{border:1px dashed var(--soft);padding:.7rem 1rem;margin:.5rem 0}
 details{margin:.4rem 0}summary{cursor:pointer;color:var(--link);padding:.2rem 0}
 code{font-size:.85em;overflow-wrap:anywhere}
@@ -74,34 +82,52 @@ th,td{padding:.25rem .35rem}}
 @page{margin:12mm}
 @media print{:root{color-scheme:light;--ground:#fff;--ink:#000;
 --soft:#333;--line:#999;--panel:#fff;--link:#000;
---found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#ccc}
+--found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#ccc;--zero:#777}
 body{font-size:10pt}table{font-size:8pt}th,td{padding:.2rem .25rem}tbody th,.words td{min-width:0}
 header,main,footer{max-width:none;padding:0}.skip{display:none}
 h2,h3{break-after:avoid}figure,.answer,.mind,.scroll,tr,dl div{break-inside:avoid}
 figure{margin:.6rem 0 1rem}details:not([open]){display:none}.scroll{overflow:visible}
-.plot,.js-plotly-plot,.plot-container,.svg-container{width:100%!important}
-.main-svg{width:100%!important}a{text-decoration:none}}
+.plot .wide,.plot .narrow,.closer,.open .live{display:none}.plot .middle,.open .plot{display:block}
+a{text-decoration:none}}
 """
 
-# The page draws one figure after another so that the answer can be read at once. The view box lets print
-# scale a figure as a whole, whatever the paper.
+# The figures stand in the page as pictures. Their library lies packed beside them and is started only when somebody
+# asks for a closer look at one.
 SCRIPT = """
 (function(){"use strict";
-var plots=Array.prototype.slice.call(document.querySelectorAll(".plot"));
-var fine=window.matchMedia("(pointer:fine)").matches;
-function box(el){el.querySelectorAll(".main-svg").forEach(function(s){
- var w=parseFloat(s.getAttribute("width")),h=parseFloat(s.getAttribute("height"));
- if(w>0&&h>0){s.setAttribute("viewBox","0 0 "+w+" "+h);s.setAttribute("aria-hidden","true");}});}
-function draw(i){
- if(i>=plots.length){document.documentElement.setAttribute("data-figures","drawn");return;}
- var el=plots[i],spec=JSON.parse(document.getElementById(el.id+"-data").textContent);
- spec.layout.dragmode=fine?"zoom":false;
- var grid=spec.layout.meta&&spec.layout.meta.squares;
- if(grid){var h=Math.round(Math.min(spec.layout.height,grid[0]*(el.clientWidth/grid[1])*0.92+60));
-  spec.layout.height=h;el.style.height=h+"px";}
- Plotly.newPlot(el,spec.data,spec.layout,{responsive:true,displayModeBar:false,showTips:false}).then(function(){
-  box(el);el.on("plotly_afterplot",function(){box(el);});
-  setTimeout(function(){draw(i+1);},0);});}
-if(window.Plotly){draw(0);}
+var store=document.getElementById("library"),started=null;
+if(!store||!window.DecompressionStream||!window.Response)return;
+function start(){
+ if(!started)started=(async function(){
+  var text=atob(store.textContent),bytes=new Uint8Array(text.length);
+  for(var i=0;i<text.length;i++)bytes[i]=text.charCodeAt(i);
+  var plain=new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
+  var code=document.createElement("script");
+  code.textContent=await new Response(plain).text();
+  document.head.appendChild(code);
+  if(!window.Plotly)throw new Error("not started");})();
+ return started;}
+function open(figure,button){
+ var key=button.getAttribute("data-figure"),live=document.createElement("div");
+ live.className="live";figure.insertBefore(live,button);
+ var spec=JSON.parse(document.getElementById("plot-"+key+"-data").textContent);
+ figure.classList.add("open");
+ var squares=spec.layout.meta&&spec.layout.meta.squares;
+ if(squares)spec.layout.height=Math.round(Math.min(spec.layout.height,
+  squares[0]*(live.clientWidth/squares[1])*0.92+60));
+ spec.layout.dragmode=window.matchMedia("(pointer:fine)").matches?"zoom":"pan";
+ return Plotly.newPlot(live,spec.data,spec.layout,{responsive:true,displaylogo:false,showTips:false});}
+document.querySelectorAll(".closer").forEach(function(button){
+ var figure=button.closest("figure"),words=button.textContent;
+ button.hidden=false;
+ button.addEventListener("click",function(){
+  if(figure.classList.contains("open")){
+   var live=figure.querySelector(".live");Plotly.purge(live);live.remove();
+   figure.classList.remove("open");button.textContent=words;return;}
+  button.textContent="Opening \\u2026";
+  setTimeout(function(){
+   start().then(function(){return open(figure,button);}).then(
+    function(){button.textContent="Back to the picture";},
+    function(){button.textContent="Cannot be opened in this browser";button.disabled=true;});},30);});});
 })();
 """

@@ -1,13 +1,12 @@
 """The pages in a real browser: drawn, silent, without requests, nothing cut off, whole on paper.
 
-Needs playwright and Debian's chromium; without them these tests skip and say so. With MISFIRE_AXE set to the
-axe.min.js of the axe-core package the accessibility rules run too.
+Needs playwright and Debian's chromium; without them these tests skip and say so. The accessibility rules are those
+of axe-core, whose script axe-playwright-python carries.
 """
 
 from __future__ import annotations
 
 import importlib.util
-import os
 import re
 import shutil
 import zlib
@@ -18,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from misfire.report import analysis_page, comparison_page
+from misfire.report import analysis_page, comparison_page, survey_page
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -29,34 +28,39 @@ KINDS = ("misfire", "pattern", "stored", "clear", "undetermined", "sensor", "wea
 HOSTILE = "</script><script>window.hit=1</script><img src=x onerror='window.hit=1'>\u202etxet"
 WIDTHS = (375, 768, 1440)
 
-# Text that leaves the window, drawn labels that leave the drawing or lie on each other. Boxes that scroll on
+# Text that leaves the window, words in a drawing that leave it or lie on each other. Boxes that scroll on
 # purpose are left out.
 PROBE = """() => {
  const out = [], wide = document.documentElement.clientWidth;
  if (document.documentElement.scrollWidth > wide) out.push("page wider than the window");
- for (const e of document.querySelectorAll("h1,h2,h3,p,li,dt,dd,summary,caption,.answer,.plot")) {
+ for (const e of document.querySelectorAll("h1,h2,h3,p,li,dt,dd,summary,caption,button,.answer,.plot")) {
   if (e.closest(".scroll") || e.closest("svg") || e.closest("details:not([open]) > :not(summary)")) continue;
   const r = e.getBoundingClientRect();
   if (r.width && (r.right > wide + 1 || r.left < -1)) out.push("outside: " + e.textContent.slice(0, 60));
+  if (r.width && e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).overflow === "hidden")
+   out.push("cut off: " + e.textContent.slice(0, 60));
  }
  for (const plot of document.querySelectorAll(".plot")) {
   const box = plot.getBoundingClientRect(), labels = [];
   for (const t of plot.querySelectorAll("text")) {
    const r = t.getBoundingClientRect();
    if (!r.width || !t.textContent.trim()) continue;
-   if (r.left < box.left - 2 || r.right > box.right + 2 || r.top < box.top - 2 || r.bottom > box.bottom + 2)
+   if (r.left < box.left - 1 || r.right > box.right + 1 || r.top < box.top - 1 || r.bottom > box.bottom + 1)
     out.push(plot.id + " cut off: " + t.textContent);
-   if (t.closest(".scatterlayer")) continue;
    for (const [q, text] of labels)
-    if (r.left < q.right - 2 && q.left < r.right - 2 && r.top < q.bottom - 3 && q.top < r.bottom - 3)
+    if (r.left < q.right - 1 && q.left < r.right - 1 && r.top < q.bottom - 3 && q.top < r.bottom - 3)
      out.push(plot.id + " overlap: " + text + " / " + t.textContent);
    labels.push([r, t.textContent]);
   }
  }
  return out;
 }"""
-POINTS = """() => Object.fromEntries([...document.querySelectorAll(".plot")].map(p =>
- [p.id, p.querySelectorAll(".points path, .point path, .scatterlayer .js-line").length]))"""
+# Marks (subpaths of what was drawn from data) in the one picture of each figure that is shown.
+POINTS = """() => Object.fromEntries([...document.querySelectorAll(".plot")].map(p => {
+ const shown = [...p.querySelectorAll("svg")].filter(s => s.getBoundingClientRect().width > 0);
+ if (shown.length !== 1) return [p.id, -shown.length];
+ return [p.id, [...shown[0].querySelectorAll(".m")].reduce((n, e) => n + e.getAttribute("d").split("M").length - 1, 0)];
+}))"""
 
 
 @pytest.fixture(scope="module")
@@ -89,7 +93,6 @@ class Opened:
         self.page.on("request", self._asked)
         self.own = file.as_uri()
         self.page.goto(self.own)
-        self.page.wait_for_selector("html[data-figures=drawn]", state="attached", timeout=60_000)
 
     def _asked(self, request: Any) -> None:
         if request.url != self.own and not request.url.startswith(("data:", "blob:")):
@@ -118,17 +121,11 @@ def eight(samples: ModuleType, browser: Any, tmp_path_factory: pytest.TempPathFa
 
 def check(opened: Opened) -> None:
     assert opened.said == []
-    points = opened.page.evaluate(POINTS)
-    assert points
-    assert all(n > 0 for n in points.values()), points
     for width in WIDTHS:
         opened.page.set_viewport_size({"width": width, "height": 900})
-        # The drawings follow the window a moment later.
-        opened.page.wait_for_function(
-            "() => [...document.querySelectorAll('.plot')].every(p => Math.abs(p.clientWidth - "
-            "p.querySelector('.main-svg').getAttribute('width')) < 2)",
-            timeout=20_000,
-        )
+        points = opened.page.evaluate(POINTS)
+        assert points
+        assert all(n > 3 for n in points.values()), points
         assert opened.page.evaluate(PROBE) == [], f"at {width} px"
     assert opened.said == []
 
@@ -191,7 +188,7 @@ def test_both_schemes_are_readable(plain: Opened) -> None:
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)
         ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
-        for part in ("body", ".answer .word", "figcaption p", "a.skip", ".xtick text", "summary"):
+        for part in ("body", ".answer .word", "figcaption p", "a.skip", ".plot text", "summary"):
             own = "fill" if "text" in part else "color"
             back = ground
             if part == "a.skip":
@@ -227,12 +224,9 @@ def test_paper_has_every_figure_whole(eight: Opened, paper: str) -> None:
     )
     assert max(tall.values()) <= high, tall
     assert opened.page.evaluate("document.documentElement.scrollWidth") <= wide
-    for box in opened.page.evaluate(
-        "[...document.querySelectorAll('.plot .main-svg')].map(s => [s.getBoundingClientRect().right, "
-        "s.getAttribute('viewBox')])"
-    ):
-        assert box[0] <= wide + 1
-        assert box[1]
+    points = opened.page.evaluate(POINTS)
+    assert all(n > 3 for n in points.values()), points
+    assert opened.page.evaluate(PROBE) == []
     pdf = opened.page.pdf(format=paper)
     streams = [zlib_or_empty(s) for s in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.S)]
     assert sum(len(s) for s in streams) > 50_000  # the drawings are vectors in it
@@ -247,11 +241,52 @@ def zlib_or_empty(data: bytes) -> bytes:
         return b""
 
 
-def test_the_answer_is_painted_before_the_drawings(plain: Opened) -> None:
-    first = plain.page.evaluate(
-        "performance.getEntriesByType('paint').filter(e => e.name === 'first-contentful-paint')[0].startTime"
-    )
-    assert first < 3000
+def test_page_with_every_figure_is_open_in_under_three_seconds(plain: Opened) -> None:
+    # the aim of the issue; the pictures are part of the page, so its load event has all of them. The best of
+    # three: what else the machine does is not the page's doing.
+    took = []
+    for _ in range(3):
+        plain.page.reload()
+        took.append(plain.page.evaluate("performance.getEntriesByType('navigation')[0].loadEventEnd"))
+    assert 0 < min(took) < 3000, took
+    assert all(n > 3 for n in plain.page.evaluate(POINTS).values())
+
+
+def test_a_figure_opens_for_a_closer_look_and_closes_again(
+    samples: ModuleType, browser: Any, tmp_path: Path
+) -> None:
+    file = tmp_path / "report.html"
+    file.write_text(analysis_page(*samples.sample("misfire"), samples.JOB), "utf-8")
+    opened = Opened(browser, file)
+    page, figure = opened.page, opened.page.locator("figure#strips")
+    assert page.evaluate("typeof window.Plotly") == "undefined"
+    figure.get_by_role("button").focus()
+    page.keyboard.press("Enter")
+    figure.locator(".live .main-svg").first.wait_for(timeout=60_000)
+    assert figure.locator(".live .points path").count() > 100
+    assert not figure.locator(".plot").is_visible()
+    page.emulate_media(media="print")
+    assert figure.locator(".plot").is_visible()
+    assert not figure.locator(".live").is_visible()
+    page.emulate_media(media="screen")
+    figure.get_by_role("button", name="Back to the picture").click()
+    assert figure.locator(".plot").is_visible()
+    assert figure.locator(".live").count() == 0
+    assert opened.said == []
+    page.close()
+
+
+def test_the_page_is_whole_without_scripts(samples: ModuleType, browser: Any, tmp_path: Path) -> None:
+    file = tmp_path / "report.html"
+    file.write_text(analysis_page(*samples.sample("pattern"), samples.JOB), "utf-8")
+    page = browser.new_page(java_script_enabled=False, viewport={"width": 1440, "height": 900})
+    page.goto(file.as_uri())
+    for svg in page.locator(".plot svg.wide").all():
+        box = svg.bounding_box()
+        assert box["width"] > 900
+        assert box["height"] > 150
+    assert not page.locator(".closer").first.is_visible()
+    page.close()
 
 
 def test_keyboard_reaches_answer_and_tables(plain: Opened) -> None:
@@ -267,25 +302,57 @@ def test_keyboard_reaches_answer_and_tables(plain: Opened) -> None:
     assert {"DIVscroll", "SUMMARY"} <= seen
 
 
-@pytest.mark.parametrize("kind", ["misfire", "undetermined", "comparison"])
+@pytest.mark.parametrize("kind", [*KINDS, "comparison", "survey"])
 def test_no_serious_accessibility_fault(samples: ModuleType, browser: Any, tmp_path: Path, kind: str) -> None:
-    axe = os.environ.get("MISFIRE_AXE", "")
-    if not Path(axe).is_file():
-        pytest.skip("MISFIRE_AXE does not name the axe.min.js of the axe-core package")
+    axe = importlib.util.find_spec("axe_playwright_python")
+    if axe is None or not axe.submodule_search_locations:
+        pytest.skip("axe-playwright-python, which carries the axe-core script, is not installed")
+    rules = (Path(axe.submodule_search_locations[0]) / "axe.min.js").read_text("utf-8")
     file = tmp_path / "report.html"
     if kind == "comparison":
         page = comparison_page(*samples.comparison(), samples.JOB)
+    elif kind == "survey":
+        page = survey_page(samples.survey_rows())
     else:
         page = analysis_page(*samples.sample(kind), samples.JOB)
     file.write_text(page, "utf-8")
     opened = Opened(browser, file)
     opened.page.evaluate("document.querySelectorAll('details').forEach(d => {d.open = true})")
-    opened.page.evaluate(Path(axe).read_text("utf-8"))
+    opened.page.evaluate(rules)
     for scheme in ("light", "dark"):
         opened.page.emulate_media(color_scheme=scheme)
-        found = opened.page.evaluate("axe.run().then(r => r.violations)")
+        found = opened.page.evaluate("axe.run().then(r => r)")
+        assert len(found["passes"]) > 15, "the rules did run"
         serious = [
-            (v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")
+            (v["id"], v["nodes"][0]["html"][:120])
+            for v in found["violations"]
+            if v["impact"] in ("serious", "critical")
         ]
         assert serious == [], scheme
+    opened.page.close()
+
+
+def test_axe_sees_a_fault(browser: Any) -> None:
+    """The test above can fail: text without contrast and an image without a name are reported."""
+    axe = importlib.util.find_spec("axe_playwright_python")
+    if axe is None or not axe.submodule_search_locations:
+        pytest.skip("axe-playwright-python, which carries the axe-core script, is not installed")
+    page = browser.new_page()
+    page.set_content("<main><p style='color:#eee;background:#fff'>faint</p><div role='img'></div></main>")
+    page.evaluate((Path(axe.submodule_search_locations[0]) / "axe.min.js").read_text("utf-8"))
+    found = {v["id"] for v in page.evaluate("axe.run().then(r => r.violations)")}
+    assert {"color-contrast", "role-img-alt"} <= found
+    page.close()
+
+
+@pytest.mark.parametrize("count", [0, 1, 400])
+def test_survey_page(samples: ModuleType, browser: Any, tmp_path: Path, count: int) -> None:
+    file = tmp_path / "survey.html"
+    file.write_text(survey_page(samples.survey_rows(count)), "utf-8")
+    opened = Opened(browser, file, 375)
+    for width in WIDTHS:
+        opened.page.set_viewport_size({"width": width, "height": 900})
+        assert opened.page.evaluate(PROBE) == [], f"at {width} px"
+    assert opened.said == []
+    assert opened.page.evaluate("window.hit") is None
     opened.page.close()

@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from misfire.survey.columns import error_row, result_row
+
 KINDS = ("misfire", "pattern", "stored", "clear", "undetermined", "sensor", "weak", "places")
 _ORDERS = {4: [1, 3, 4, 2], 6: [1, 5, 3, 6, 2, 4], 8: [1, 8, 4, 3, 6, 5, 7, 2]}
 
@@ -288,6 +290,29 @@ def comparison(answer: str = "cleared") -> tuple[dict[str, Any], Any, Any, Any, 
         before_events,
         after_events,
     )
+
+
+def survey_rows(count: int = 40) -> list[dict[str, Any]]:
+    """Rows of a survey: every status, several causes, names of all kinds."""
+    rows = []
+    kinds = ("misfire", "clear", "pattern", "undetermined", "clear", "sensor", "weak", "clear")
+    made = {k: sample(k)[0] for k in set(kinds)}
+    for k in range(count):
+        name = f"fleet/vehicle {k % 7:02d}/drive-{k:04d}.csv"
+        if k == 3:
+            name = "</script><script>window.hit=1</script><img src=x onerror='window.hit=1'>.csv"
+        if k == 9:
+            name = "fleet/" + "W" * 150 + ".csv"
+        if k % 11 == 5:
+            rows.append(
+                error_row(name, "0.1.0", f"{name}: line 812: time does not grow; export it again", "input")
+            )
+            continue
+        result = made[kinds[k % len(kinds)]]
+        rows.append(result_row(name, result | {"version_of_tool": "0.1.0"}))
+        if rows[-1]["unusable_pct"] is not None:
+            rows[-1]["unusable_pct"] += 3.0 * (k % 5)
+    return rows
 
 
 JOB = {

@@ -119,7 +119,7 @@ def test_nothing_is_fetched(samples: ModuleType) -> None:
     policy = [a["content"] for t, a in parsed.tags if t == "meta" and a.get("http-equiv")]
     assert policy
     assert (policy[0] or "").startswith("default-src 'none'")
-    assert sum(t == "script" and not a.get("type") for t, a in parsed.tags) == 2
+    assert sum(t == "script" and not a.get("type") for t, a in parsed.tags) == 1
 
 
 def test_counts_are_those_of_the_result_and_the_terminal(samples: ModuleType) -> None:
