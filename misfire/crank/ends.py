@@ -21,7 +21,13 @@ def head_row(t: FloatArray, anchor: int, gap: Gap, first_lost: bool) -> FloatArr
     before, behind = _pitches(t, anchor)
     short = 0
     if not first_lost and gap.wheel.angles_deg is None and anchor + 1 < t.size:
-        short = max(0, round((t[anchor + 1] - t[anchor]) / (before + behind) * 2 - gap.seen))
+        # a coarse wheel's gap may lie where the starter is slowest: the longer of near and median pitch
+        near = (
+            (t[anchor + 2] - t[anchor + 1] + t[anchor] - t[anchor - 1]) / 2
+            if 0 < anchor < t.size - 2
+            else 0.0
+        )
+        short = max(0, round((t[anchor + 1] - t[anchor]) / max((before + behind) / 2, near) - gap.seen))
     teeth = np.arange(gap.wheel.teeth - 1 - short, -1, -1)
     return _row(t[anchor::-1], teeth, gap.wheel, behind, 0)
 
