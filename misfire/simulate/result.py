@@ -102,6 +102,7 @@ class Truth:
                 "rpm": [round(x, 2) for x in self.rpm.tolist()],
                 "load_pct": [round(x, 2) for x in self.load_pct.tolist()],
                 "work_j": [round(x, 3) for x in self.work_j.tolist()],
+                "normal_work_j": [round(x, 3) for x in self.normal_work_j.tolist()],
                 "lost_work": [round(x, 4) for x in self.lost_work.tolist()],
                 "state": [STATE_NAMES[k] for k in self.state.tolist()],
             },

@@ -127,7 +127,7 @@ def record(s: Scenario, motion: Motion, rng: np.random.Generator, noise: np.rand
         t = t + noise.normal(0.0, s.clock.jitter_us * 1e-6, len(t))
     crank = _ticks(np.sort(t), s.clock)
     # two edges in one step of the timer are one
-    crank = crank[np.append(True, np.diff(crank) > 0)]
+    crank = crank[np.diff(crank, prepend=-1) > 0]
     cam = _marks(motion, engine.cam_edges_deg or (), last) if s.clock.cam else np.zeros(0)
     marks = _mark_angles(engine) if s.clock.cylinder1 else ()
     cyl1 = _marks(motion, marks, last)

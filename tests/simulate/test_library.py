@@ -1,25 +1,34 @@
 """Shipped scenarios, the controller's monitor, signal faults and the sampled waveform."""
 
 import dataclasses
+import json
+import re
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import misfire.simulate
 from misfire.engine import Wheel
 from misfire.errors import InputError
 from misfire.simulate import (
     Clock,
     Combustion,
     Controller,
+    Driveline,
     Fault,
     Misfires,
+    Phase,
     Scenario,
     ToothErrors,
+    Torsion,
     load_scenario,
     scenario_names,
     simulate,
 )
+from misfire.simulate.checks import COUPLINGS, FAULT_KINDS, MISFIRE_KINDS, MODES
 from misfire.simulate.controller import monitor
+from misfire.simulate.gas import GasModel
 from misfire.simulate.motion import run
 from misfire.simulate.sensor import record
 from misfire.simulate.waveform import KINDS, waveform
@@ -30,6 +39,53 @@ def test_the_library_is_large_enough_and_says_what_it_shows():
     assert len(names) >= 20
     for n in names:
         assert len(load_scenario(n).title) > 20
+
+
+def test_the_page_names_every_scenario_and_every_key():
+    text = (Path(misfire.simulate.__file__).parent / "scenarios" / "README.md").read_text("utf-8")
+    shown = dict(re.findall(r"^\| `([^`]+)` \| (.+) \|$", text, re.MULTILINE))
+    assert {n: load_scenario(n).title for n in scenario_names()} == {
+        n: shown.get(n) for n in scenario_names()
+    }
+    word = set(re.findall(r"`\[{0,2}([a-z0-9_]+)\]{0,2}`", text))
+    tables = (
+        Phase,
+        Misfires,
+        Combustion,
+        GasModel,
+        ToothErrors,
+        Fault,
+        Clock,
+        Driveline,
+        Torsion,
+        Controller,
+    )
+    for kind in tables:
+        for f in dataclasses.fields(kind):
+            assert f.name in word, f"{kind.__name__}.{f.name} is not explained"
+    for kind in (*MODES, *MISFIRE_KINDS, *FAULT_KINDS, *COUPLINGS):
+        assert f'"{kind}"' in text
+
+
+@pytest.mark.parametrize("name", ["partial_burn_i3", "lost_edges_v8", "stale_pattern_oddfire_v6"])
+def test_truth_as_written(name, tmp_path):
+    """truth.json: work of every event, misfires, tooth errors, faults, and it agrees with itself."""
+    scenario = load_scenario(name)
+    done = simulate(scenario)
+    done.write(tmp_path)
+    truth = json.loads((tmp_path / "truth.json").read_text("utf-8"))
+    e = truth["events"]
+    assert {len(v) for v in e.values()} == {len(done.truth.tdc_s)}
+    work, normal, lost = (np.array(e[k]) for k in ("work_j", "normal_work_j", "lost_work"))
+    np.testing.assert_allclose(lost, 1.0 - work / normal, atol=2e-3)
+    state, cylinder = np.array(e["state"]), np.array(e["cylinder"])
+    for c, n in truth["misfires"].items():
+        assert n == np.sum((state == "misfire") & (cylinder == int(c)))
+    assert len(truth["tooth_error_deg"]) == len(truth["tooth_positions"]) == done.engine.wheel.teeth
+    assert set(truth["faults"]) == {f.kind for f in scenario.faults}
+    if name == "lost_edges_v8":
+        clean = simulate(scenario.but(faults=()))
+        assert sum(truth["faults"].values()) == len(clean.recording.crank_s) - len(done.recording.crank_s)
 
 
 @pytest.mark.parametrize("name", scenario_names())

@@ -251,6 +251,33 @@ def test_coast_down_and_stop():
     assert np.all(fall[4:] < fall[:-4])
 
 
+@pytest.mark.parametrize(
+    ("layout", "rpm", "load", "turns"),
+    [
+        ("v6", 85, 90, "[12]"),
+        ("inline3", 100, 90, "[12]"),
+        ("single", 200, 80, "[3-6]"),
+        ("inline4", 400, 90, "[67]"),
+    ],
+)
+def test_an_engine_that_stalls_at_once_is_one_clear_line(layout, rpm, load, turns):
+    """Inside the first settling cycle, while it settles, and just as the log begins."""
+    everybody = tuple(range(1, prepared_engine(layout).cylinders + 1))
+    s = Scenario.steady(
+        layout, rpm=rpm, load_pct=load, duration_s=2, misfires=(Misfires(kind="dead", cylinders=everybody),)
+    )
+    with pytest.raises(InputError, match=rf"stalls within {turns} turns .* start at a higher rpm"):
+        simulate(s)
+
+
+@pytest.mark.parametrize("rpm", [600, 700, 800])
+def test_an_engine_that_stalls_later_gives_a_short_log_that_says_so(rpm):
+    dead = Misfires(kind="dead", cylinders=(1,), from_s=0.2)
+    done = simulate(Scenario.steady("boxer4", rpm=rpm, load_pct=72, duration_s=3, misfires=(dead,)))
+    assert done.truth.stopped
+    assert 0.2 < done.recording.crank_s[-1] < 2.0
+
+
 def test_ticks_wrap_and_periods(tmp_path):
     base = Scenario.steady(
         "inline4", duration_s=2, clock=Clock(hz=4e6, tick=True, counter_bits=16, cylinder1=False)
