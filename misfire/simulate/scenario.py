@@ -104,8 +104,9 @@ class ToothErrors:
 
     `errors_deg` by wheel position (missing ones included), or random with `sd_deg`; `runout_mm` off centre
     at `radius_mm`; `wobble_deg` once a turn too, in proportion to speed (amplitude at 1000/min): the gap to the
-    pickup is smallest `wobble_at_deg` after the first tooth, where the wheel seems fastest; `bent` position -> error; `gap_shift_deg` the shift of the first tooth after the gap at
-    1000/min (negative = early) and `gap_shift_deg_per_1000` its change; `spot_deg` a magnetised spot around
+    pickup is smallest `wobble_at_deg` after the first tooth, where the wheel seems fastest; `bent` position ->
+    error; `gap_shift_deg` the shift of the first tooth after the gap at 1000/min (late on real pickups) and
+    `gap_shift_deg_per_1000` its change; `spot_deg` a magnetised spot around
     `spot_position`, `spot_width` positions wide, between `spot_from_s` and `spot_to_s`; `drift_deg_per_min`
     lets a random pattern of that standard deviation grow with time; `speed_deg_per_1000` with speed.
     """
@@ -134,10 +135,11 @@ class Fault:
     """A fault of the signal between `from_s` and `to_s`.
 
     "lost": edges with probability `rate`; "lost_tooth": edge of `position` with probability `rate`; "extra":
-    `per_s` false edges a second; "extra_spark": with probability `rate` a burst of `count` false edges
-    within `width_us` after the spark at `angle_deg` of `cylinders` (all if empty); "extra_hum": false edges
-    at `hz` with probability `rate`; "shift_spark": the edges within `width_us` after the spark come
-    `amplitude_us` late; "hum": edges move by `amplitude_us` sin(2 pi `hz` t); "jitter": `amplitude_us` more.
+    `per_s` false edges a second; "extra_spark": with probability `rate` a burst of `count` false edges within
+    `width_us` after the spark at `angle_deg` of `cylinders` (all if empty); "extra_hum": false edges at `hz`, or
+    `per_turn` times a crank turn (alternator), with probability `rate`; "shift_spark": the edges within
+    `width_us` after the spark come `amplitude_us` late; "hum": edges move by `amplitude_us` sin(2 pi `hz` t), or
+    with `per_turn` periods a crank turn; "jitter": `amplitude_us` more.
     """
 
     kind: str
@@ -151,6 +153,7 @@ class Fault:
     width_us: float = 300.0
     amplitude_us: float = 10.0
     hz: float = 400.0
+    per_turn: float = 0.0
     cylinders: tuple[int, ...] = ()
 
 

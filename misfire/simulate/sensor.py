@@ -207,7 +207,7 @@ def _apply_faults(
             extra.append(new)
             number = len(new)
         elif f.kind == "hum":
-            t[on] += f.amplitude_us * 1e-6 * np.sin(2.0 * np.pi * f.hz * t[on])
+            t[on] += f.amplitude_us * 1e-6 * np.sin(2.0 * np.pi * _periods(f, motion, t[on]))
             number = int(on.sum())
         elif f.kind == "jitter":
             t[on] += noise.normal(0.0, f.amplitude_us * 1e-6, int(on.sum()))
@@ -223,11 +223,24 @@ def _apply_faults(
     return np.concatenate([t[keep], *extra]), counted
 
 
+def _periods(f: Fault, motion: Motion, t: FloatArray) -> FloatArray:
+    """Periods of a hum since the start: of a fixed frequency, or of one geared to the crank."""
+    if f.per_turn <= 0.0:
+        return np.asarray(f.hz * t)
+    turns = np.arange(len(motion.time_s)) * (motion.step_deg / 360.0)
+    return np.asarray(f.per_turn * np.interp(t, motion.time_s, turns))
+
+
 def _extra_edges(f: Fault, s: Scenario, motion: Motion, end: float, noise: np.random.Generator) -> FloatArray:
     if f.kind == "extra":
         new = noise.uniform(f.from_s, end, noise.poisson(max(f.per_s * (end - f.from_s), 0.0)))
     elif f.kind == "extra_hum":
-        new = np.arange(f.from_s, end, 1.0 / f.hz)
+        if f.per_turn > 0.0:
+            last = (len(motion.time_s) - 1) * motion.step_deg
+            new = motion.time_at_s(np.arange(0.0, last, 360.0 / f.per_turn))
+            new = new[(new >= f.from_s) & (new < end)]
+        else:
+            new = np.arange(f.from_s, end, 1.0 / f.hz)
         new = new[noise.random(len(new)) < f.rate]
     else:
         spark = _spark_times(f, s, motion)

@@ -230,6 +230,33 @@ def test_wobble_grows_with_speed():
     np.testing.assert_allclose(np.angle(found), 0.0, atol=1e-6)
 
 
+def test_hum_geared_to_the_crank():
+    """An alternator's ripple: the same moves at the same angles whatever the speed, and as many false edges a turn."""
+    for rpm in (1200, 3600):
+        s = Scenario.steady(
+            "inline4", rpm=rpm, duration_s=4, clock=Clock(jitter_us=0.0, hz=1e9), wheel=Wheel.regular(60)
+        )
+        clean = simulate(s).recording.crank_s
+        hum = Fault(kind="hum", per_turn=12.0, amplitude_us=5.0)
+        moved = simulate(s.but(faults=(hum,))).recording.crank_s - clean
+        np.testing.assert_allclose(moved[60:-60], moved[:-120], atol=0.02e-6)
+        assert moved.max() == pytest.approx(5e-6 * np.sin(np.radians(72.0)), rel=0.01)
+        extra = simulate(s.but(faults=(Fault(kind="extra_hum", per_turn=0.7371),))).recording.crank_s
+        assert len(extra) - len(clean) == pytest.approx(0.7371 * len(clean) / 60, abs=2)
+
+
+def test_first_tooth_as_on_a_measured_pickup():
+    """First interval 0.83 of a pitch at 1300/min, 0.72 at 2950 (one-cylinder recordings): the first tooth comes late."""
+    teeth = load_scenario("single_cylinder").teeth
+    for rpm, ratio in ((1300, 0.83), (2950, 0.72)):
+        s = Scenario.steady("inline6", rpm=rpm, load_pct=40, duration_s=3, seed=2)
+        teeth = dataclasses.replace(teeth, sd_deg=0.0)
+        edges = [simulate(s.but(teeth=t)).recording.crank_s for t in (teeth, ToothErrors())]
+        first = [np.diff(e[58 * 4 : 58 * 24].reshape(-1, 58), axis=1) for e in edges]
+        found = np.min(np.mean(first[0], axis=0) / np.mean(first[1], axis=0))
+        assert found == pytest.approx(ratio, abs=0.015)
+
+
 def test_moving_patterns():
     base = Scenario.steady("inline4", duration_s=20, clock=Clock(jitter_us=0.0, hz=1e9))
     spot = ToothErrors(spot_deg=0.5, spot_position=20, spot_width=2.0, spot_from_s=10.0)
