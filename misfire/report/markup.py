@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -30,6 +31,8 @@ class Table:
     header : column heads, units in them
     rows : cells as text; the first cell of a row is its head
     marked : numbers of the rows to set apart (bold and with a bar at their left)
+    words : cells are words, set to the left and broken into lines
+    names : the first column holds long names and is given room
     """
 
     caption: str
@@ -37,6 +40,7 @@ class Table:
     rows: Sequence[Sequence[str]]
     marked: frozenset[int] = frozenset()
     words: bool = False
+    names: bool = False
 
     def html(self) -> str:
         """The table in a box of its own that scrolls when the page is too narrow."""
@@ -47,7 +51,8 @@ class Table:
             rest = "".join(f"<td>{bdi(c)}</td>" for c in row[1:])
             mark = ' class="marked"' if i in self.marked else ""
             body.append(f"<tr{mark}>{first}{rest}</tr>")
-        kind = ' class="words"' if self.words else ""
+        kind = " ".join(k for k, on in (("words", self.words), ("names", self.names)) if on)
+        kind = f' class="{kind}"' if kind else ""
         return (
             f'<div class="scroll" tabindex="0" role="region" aria-label="{esc(self.caption)}"><table{kind}>'
             f"<caption>{esc(self.caption)}</caption><thead><tr>{head}</tr></thead>"
@@ -60,7 +65,9 @@ def bullets(entries: Sequence[Any], ordered: bool = False) -> str:
     if not entries:
         return ""
     tag = "ol" if ordered else "ul"
-    return f"<{tag}>" + "".join(f"<li>{bdi(e)}</li>" for e in entries) + f"</{tag}>"
+    # what stands between back ticks is typed as it is, and may not break at its dashes
+    rows = (re.sub(r"`([^`<>]{1,60})`", r"<code>\1</code>", bdi(e)) for e in entries)
+    return f"<{tag}>" + "".join(f"<li>{row}</li>" for row in rows) + f"</{tag}>"
 
 
 def section(name: str, title: str, *body: str) -> str:

@@ -15,6 +15,7 @@ from misfire.report.figures_events import coverage, distribution, operating_map,
 from misfire.report.figures_fit import companion_plane, scaling
 from misfire.report.figures_wheel import edge_faults, tooth_pattern
 from misfire.report.firings import Firings, read_firings
+from misfire.report.glance import glance_list
 from misfire.report.markup import Table, bdi, bullets, esc, facts, section
 from misfire.report.method import METHOD, SOURCES
 from misfire.report.style import CSS, SCRIPT
@@ -96,25 +97,37 @@ def mind(causes: Sequence[str]) -> str:
     return f'<div class="mind"><h3>Mind before you act</h3>{bullets(cautions_for(causes))}</div>'
 
 
+def _evidence_row(e: Mapping[str, Any]) -> list[str]:
+    """Name, meaning, value, uncertainty and limit; an interval stands for one standard deviation where given."""
+    unit = w.clean(e.get("unit"), 20)
+    sd, interval = w.with_unit(e.get("sd"), unit), w.span(e.get("ci95"))
+    doubt = f"± {sd} (1 sd)" if sd != w.NONE else w.NONE
+    if interval != w.NONE:
+        doubt = f"{interval} {unit}".strip() + " (95 %)"
+    value = e.get("value")
+    return [
+        w.clean(e.get("name"), 120),
+        w.clean(e.get("says"), 200) or w.NONE,
+        w.clean(value, 60) if isinstance(value, str) else w.with_unit(value, unit),
+        doubt,
+        w.clean(e["limit"], 60) if isinstance(e.get("limit"), str) else w.with_unit(e.get("limit"), unit),
+    ]
+
+
 def evidence(verdict: Mapping[str, Any]) -> str:
     """What the answer rests on: numbers, limits, uncertainty."""
-    rows = [
-        [
-            w.clean(e.get("name"), 120),
-            w.clean(e.get("says"), 200) or w.NONE,
-            w.with_unit(e.get("value"), w.clean(e.get("unit"), 20)),
-            w.with_unit(e.get("sd"), w.clean(e.get("unit"), 20)),
-            w.with_unit(e.get("limit"), w.clean(e.get("unit"), 20))
-            if w.finite(e.get("limit")) is not None
-            else w.NONE,
-        ]
-        for e in (w.table(x) for x in w.items(verdict.get("evidence")))
-        if e
-    ]
-    out = ""
+    entries = w.items(verdict.get("evidence"))
+    rows = [_evidence_row(e) for e in (w.table(x) for x in entries) if e]
+    out = bullets([e for e in entries if isinstance(e, str)])
     if rows:
-        head = ["What was measured", "What it says", "Value", "Uncertainty (1 sd)", "Limit"]
-        out += Table("Measurements that the answer rests on", head, rows, words=True).html()
+        head = ["What was measured", "What it says", "Value", "Uncertainty", "Limit"]
+        keep = [k for k in range(len(head)) if k == 0 or any(r[k] != w.NONE for r in rows)]
+        out += Table(
+            "Measurements that the answer rests on",
+            [head[k] for k in keep],
+            [[r[k] for k in keep] for r in rows],
+            words=True,
+        ).html()
     for f in (w.table(x) for x in w.items(verdict.get("findings"))):
         said = w.items(f.get("evidence"))
         if said:
@@ -250,7 +263,8 @@ def analysis_page(
     findings = [w.table(f) for f in w.items(verdict.get("findings"))]
     lines = "".join(f"<p>{bdi(w.sentence(w.cause(f)))}; {esc(w.confidence(f))}.</p>" for f in findings)
     tone = status if status in w.STATUS else "undetermined"
-    body = answer_box(tone, mark, word, w.clean(verdict.get("headline"), 600) or plain, lines)
+    headline = w.clean(verdict.get("headline"), 600) or plain
+    body = answer_box(tone, mark, word, headline, glance_list(result) + lines)
     steps: list[Any] = []
     for f in findings:
         steps += [s for s in w.items(f.get("next_steps")) if s not in steps]

@@ -38,6 +38,14 @@ border-left-width:.8rem;background:var(--panel)}
 .mind{border:1px solid var(--line);border-left:.4rem double var(--undetermined);
 padding:.2rem 1rem .5rem;margin:1rem 0}
 .mind h3{margin-top:.6rem}
+.glance{list-style:none;padding:0;margin:.6rem 0;display:grid;gap:.3rem .5rem;
+grid-template-columns:repeat(auto-fill,minmax(min(100%,17.5rem),1fr))}
+.glance li{margin:0;padding:.15rem .6rem;border:1px solid var(--line);border-left:.35rem solid var(--mark);
+background:var(--ground)}
+.glance b{margin-right:.35rem}.glance .bad,.glance .false{font-weight:600}
+.bad{--mark:var(--found)}.false,.open{--mark:var(--undetermined)}.good{--mark:var(--clear)}
+.false{border-left-style:double!important}.glance .open{border-left-style:dashed}
+@media (min-width:52rem){.mind ul{columns:2;column-gap:2.5rem}.mind li{break-inside:avoid;margin:0 0 .3rem}}
 dl{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,17rem),1fr));gap:.3rem 1.4rem}
 dl div{display:flex;gap:.6rem;justify-content:space-between;border-bottom:1px solid var(--line)}
 dt{color:var(--soft);flex:none;max-width:60%}dd{margin:0;text-align:right;min-width:0}
@@ -48,6 +56,7 @@ th,td{padding:.3rem .55rem;text-align:right;border-bottom:1px solid var(--line);
 th:first-child{text-align:left}
 .words th,.words td{text-align:left}
 .words td{min-width:6rem}
+.names td{min-width:0}.names tbody th{min-width:15rem}
 td{white-space:nowrap}
 .words td{white-space:normal}
 td bdi,th bdi{overflow-wrap:anywhere}
@@ -63,14 +72,14 @@ figcaption p{color:var(--soft);margin:.2rem 0 .5rem}
 .plot .wide{display:block}
 .plot text{fill:var(--ink)}
 .plot .g{stroke:var(--grid);fill:none}.plot .z{stroke:var(--zero);fill:none}
-.open .plot{display:none}.open .live{display:block}
+figure.open .plot{display:none}figure.open .live{display:block}
 .closer{font:inherit;font-size:.9rem;color:var(--link);background:none;border:1px solid var(--line);
 padding:.15rem .7rem;margin:.2rem 0;cursor:pointer}
 @media (max-width:51rem){.plot .wide{display:none}.plot .middle{display:block}}
 @media (max-width:32rem){.plot .middle{display:none}.plot .narrow{display:block}}
 .missing{border:1px dashed var(--soft);padding:.7rem 1rem;margin:.5rem 0}
 details{margin:.4rem 0}summary{cursor:pointer;color:var(--link);padding:.2rem 0}
-code{font-size:.85em;overflow-wrap:anywhere}
+code{font-size:.85em;overflow-wrap:anywhere}li code{white-space:nowrap}
 footer{margin-top:2.5rem;padding-bottom:2rem;color:var(--soft);font-size:.9rem}
 .js-plotly-plot .main-svg text{fill:var(--ink)!important}
 .js-plotly-plot .hoverlayer text{fill:#14181c!important}
@@ -83,11 +92,11 @@ th,td{padding:.25rem .35rem}}
 @media print{:root{color-scheme:light;--ground:#fff;--ink:#000;
 --soft:#333;--line:#999;--panel:#fff;--link:#000;
 --found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#ccc;--zero:#777}
-body{font-size:10pt}table{font-size:8pt}th,td{padding:.2rem .25rem}tbody th,.words td{min-width:0}
+body{font-size:10pt}table{font-size:8pt}th,td{padding:.2rem .25rem}tbody th,.words td,.names tbody th{min-width:0}
 header,main,footer{max-width:none;padding:0}.skip{display:none}
 h2,h3{break-after:avoid}figure,.answer,.mind,.scroll,tr,dl div{break-inside:avoid}
 figure{margin:.6rem 0 1rem}details:not([open]){display:none}.scroll{overflow:visible}
-.plot .wide,.plot .narrow,.closer,.open .live{display:none}.plot .middle,.open .plot{display:block}
+.plot .wide,.plot .narrow,.closer,figure.open .live{display:none}.plot .middle,figure.open .plot{display:block}.mind ul{columns:2}
 a{text-decoration:none}}
 """
 

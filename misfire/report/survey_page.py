@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 
 from misfire.report import words as w
 from misfire.report.figure import Figure, axis, blank, f32
-from misfire.report.markup import Table, bullets, section
+from misfire.report.markup import Table, bullets, esc, section
 from misfire.report.page import FOOT, answer_box, document
 from misfire.report.style import COOL, HOT, INK, SIDE
 from misfire.report.survey_text import GROUPS, by_cause, causes, counted, headline, in_order, quality, what
@@ -127,27 +127,33 @@ def trust(rows: Sequence[Row]) -> Figure:
 
 def _every_row(rows: Sequence[Row]) -> str:
     ordered = in_order(rows)
-    head = ["Log", "Answer", "Cause", "Misfires", "Firings", "Worst cylinder (%)", "Reported"]
-    head += ["Signal", "Length (s)", "Speed (rpm)"]
+    head = [
+        "Log",
+        "Answer",
+        "Cause",
+        "Misfires",
+        "Worst cylinder",
+        "Reported",
+        "Signal",
+        "Length (s)",
+        "Speed (rpm)",
+    ]
     body = []
-    marked = set()
-    for k, r in enumerate(ordered[:MOST_ROWS]):
-        if r.get("status") == "found":
-            marked.add(k)
+    for r in ordered[:MOST_ROWS]:
         speed = w.NONE
         if r.get("rpm_min") is not None and r.get("rpm_max") is not None:
             speed = f"{w.count(r['rpm_min'])} to {w.count(r['rpm_max'])}"
         worst = (
-            f"{r['worst_cylinder']}: {w.number(r['worst_rate_pct'])}" if r.get("worst_rate_pct") else w.NONE
+            f"{r['worst_cylinder']}: {w.number(r['worst_rate_pct'])} %" if r.get("worst_rate_pct") else w.NONE
         )
+        many = w.NONE if r.get("misfires") is None else f"{w.count(r['misfires'])} of {w.count(r['firings'])}"
         mark, word, _ = GROUPS.get(str(r.get("status")), ("?", "?", ""))
         body.append(
             [
                 w.clean(r["file"], 120),
                 f"{mark} {word.lower()}",
                 what(r) if r.get("status") == "error" else causes(r) or w.NONE,
-                w.count(r.get("misfires")),
-                w.count(r.get("firings")),
+                many,
                 worst,
                 w.count(r.get("reported")),
                 quality(r),
@@ -155,8 +161,13 @@ def _every_row(rows: Sequence[Row]) -> str:
                 speed,
             ]
         )
+    keep = [k for k in range(len(head)) if k == 0 or any(row[k] != w.NONE for row in body)]
     out = Table(
-        "Every log, those that ask for something first", head, body, frozenset(marked), words=True
+        "Every log, those that ask for something first",
+        [head[k] for k in keep],
+        [[row[k] for k in keep] for row in body],
+        words=True,
+        names=True,
     ).html()
     if len(ordered) > MOST_ROWS:
         out += f"<p>The first {w.count(MOST_ROWS)} of {w.count(len(ordered))} logs; the table file holds all.</p>"
@@ -169,9 +180,11 @@ def survey_page(rows: Sequence[Row]) -> str:
     tone = "found" if n["found"] else "undetermined" if n["undetermined"] or n["error"] else "clear"
     status = "found" if n["found"] else "undetermined" if tone == "undetermined" else "clear"
     mark, word, _ = GROUPS[status]
-    lines = "".join(
-        f"<p>{GROUPS[s][0]} {GROUPS[s][1].capitalize()}: {w.count(n[s])}</p>" for s in GROUPS if n[s]
+    kinds = "".join(
+        f'<li class="bad"><b>{k}</b> {esc(w.CAUSE.get(c, w.clean(c, 40)))}</li>'
+        for c, k in by_cause(rows).items()
     )
+    lines = f'<ul class="glance" aria-label="Logs by cause">{kinds}</ul>' if kinds else ""
     body = answer_box(tone, mark, word, headline(rows), lines)
     asking = [r for r in in_order(rows) if r.get("status") != "clear"]
     todo = bullets([f"{w.clean(r['file'], 80)}: {what(r)}" for r in asking[:_FIRST]])

@@ -87,7 +87,7 @@ def result_row(file: str, result: Mapping[str, Any]) -> dict[str, Any]:
     reported = [c["reported"] for c in cylinders if c["reported"] is not None]
     worst = max(cylinders, key=lambda c: c["rate_pct"] or 0.0, default=None)
     some = worst is not None and bool(worst["misfires"])
-    tooth = [abs(x) for x in result["pattern"]["tooth_error_deg"] if x is not None]
+    tooth = [abs(x) for x in result["pattern"].get("tooth_error_deg") or () if x is not None]
     inputs = (result.get("inputs") or [{}])[0]
     row = blank_row(file, result["version_of_tool"])
     row |= {

@@ -140,9 +140,11 @@ class Picture:
         return f'<svg class="{variant}" viewBox="0 0 {self.width} {h}" aria-hidden="true">{body}</svg>'
 
     def _pairs(self) -> list[tuple[str, str]]:
+        """Pairs of axes that hold a trace; a place of the grid that holds none stays blank."""
+        used = {str(t.get("xaxis") or "x") for t in self.traces if t["type"] != "scatterpolar"}
         out = []
         for name, s in self.scales.items():
-            if name[0] == "x":
+            if name in used:
                 y = str(s.spec.get("anchor") or "y" + name[1:])
                 out.append((name, y if y in self.scales else "y" + name[1:]))
         return out
