@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from misfire.cli import options as o
 
+if TYPE_CHECKING:
+    from misfire.engine import Engine
+    from misfire.intake import ReadOptions
+
 
 @o.reads_logs
 def pattern(
-    log: Annotated[str, typer.Argument(help="The log.")],
+    log: Annotated[str, typer.Argument(help="The log, or a saved pattern to compare with another.")],
     against: Annotated[str | None, typer.Option("--against", help="A saved pattern to compare with.")] = None,
     save: Annotated[
         str | None, typer.Option("--save", help="Write the pattern for `analyse --pattern`.")
@@ -25,30 +29,22 @@ def pattern(
     *,
     read: o.Given,
 ) -> None:
-    """Learn the tooth spacing from a log and say how certain it is."""
+    """Learn the tooth spacing from a log and say how certain it is; or compare two saved patterns."""
     from misfire.cli.output import emit_json, say
-    from misfire.pipeline import AnalyseOptions, analyse_files
+    from misfire.errors import InputError
 
-    chosen = o.build_engine(engine, firing_order, wheel, first_tooth)
-    how = o.build_read(chosen, **read)
-    done = analyse_files([log], AnalyseOptions(chosen, channels=channels, read=how))
-    r = done.to_dict()
-    result: dict[str, Any] = {
-        "format": "misfire-pattern",
-        "version": 1,
-        "wheel": r["engine"]["wheel"],
-        "engine": {k: r["engine"][k] for k in ("cylinders", "firing_order")},
-        **r["pattern"],
-        "inputs": r["inputs"],
-    }
+    saved = _is_saved(log)
+    if saved and not against:
+        raise InputError(f"{log}: a saved pattern; name the one to compare it with: --against FILE")
+    if saved:
+        result = _saved(log)
+    else:
+        chosen = o.build_engine(engine, firing_order, wheel, first_tooth)
+        result = _learned(log, chosen, channels, o.build_read(chosen, **read))
     if against:
-        from misfire.cli.saved import load_pattern
-
-        result["against"] = _differs(done.logs[0].pattern, load_pattern(against), r["engine"]["wheel"])
+        result["against"] = {"file": against, **_differs(result, _saved(against))}
     if save:
         if result["learned_from"] == "none":
-            from misfire.errors import InputError
-
             raise InputError(
                 f"{log}: no pattern could be learned, nothing to save; record a coast-down with the fuel cut"
             )
@@ -59,26 +55,60 @@ def pattern(
     say(_lines(result))
 
 
-def _differs(now: Any, then: Any, wheel: dict[str, Any]) -> dict[str, Any]:
-    import numpy as np
+def _learned(log: str, engine: Engine, channels: str | None, read: ReadOptions) -> dict[str, Any]:
+    from misfire.pipeline import AnalyseOptions, analyse_files
 
+    r = analyse_files([log], AnalyseOptions(engine, channels=channels, read=read)).to_dict()
+    return {
+        "format": "misfire-pattern",
+        "version": 1,
+        "wheel": r["engine"]["wheel"],
+        "engine": {k: r["engine"][k] for k in ("cylinders", "firing_order")},
+        **r["pattern"],
+        "inputs": r["inputs"],
+    }
+
+
+def _is_saved(path: str) -> bool:
+    """Whether the file is a saved pattern and no log, by its first letter."""
+    try:
+        with open(path, "rb") as f:
+            return f.read(64).lstrip(b"\xef\xbb\xbf \t\r\n")[:1] == b"{"
+    except OSError:
+        return False
+
+
+def _saved(path: str) -> dict[str, Any]:
+    """A saved pattern as it was written. Raises InputError."""
+    import json
+    from pathlib import Path
+
+    from misfire.cli.saved import load_pattern
+
+    load_pattern(path)  # says what is wrong with it
+    return dict(json.loads(Path(path).read_text("utf-8-sig")))
+
+
+def _differs(now: dict[str, Any], then: dict[str, Any]) -> dict[str, Any]:
+    """The second pattern to the first, by the rule of `misfire compare`."""
+    from misfire.compare import compare_patterns
     from misfire.errors import InputError
 
-    if now.error_deg.size != then.error_deg.size:
+    wheels = [(p["wheel"]["positions"], tuple(p["wheel"]["missing"])) for p in (then, now)]
+    if wheels[0] != wheels[1] or len(now["tooth_error_deg"]) != len(then["tooth_error_deg"]):
+        labels = [p["wheel"].get("label") or p["wheel"]["positions"] for p in (then, now)]
         raise InputError(
-            "the two patterns are of wheels with different numbers of teeth; compare patterns of one wheel"
+            f"one pattern is of a {labels[0]} wheel, the other of a {labels[1]} wheel; compare patterns of one wheel"
         )
-    d = now.error_deg - then.error_deg
-    d = d - np.nanmean(d)
-    z = np.abs(d) / np.hypot(now.sd_deg, then.sd_deg)
-    z[0] = np.nan  # beside the gap the shift changes with speed
-    moved = np.flatnonzero((z > 4.5) & (np.abs(d) > 0.02))
-    gone = set(wheel["missing"])
-    position = [p for p in range(wheel["positions"]) if p not in gone]
+    first, second = ([{"pattern": p, "verdict": {"findings": []}}] for p in (then, now))
+    got = compare_patterns(first, second)
+    difference, sd = got["difference_deg"], got["difference_sd_deg"]
+    known = [d for d in difference or [] if d is not None]
     return {
-        "changed": bool(moved.size),
-        "teeth": [{"position": position[j], "change_deg": float(d[j])} for j in moved],
-        "rms_deg": float(np.sqrt(np.nanmean(d**2))) if np.isfinite(d).any() else None,
+        "changed": got["changed"],
+        "teeth": [{"position": p, "change_deg": difference[p], "change_sd_deg": sd[p]} for p in got["teeth"]],
+        "largest_change_deg": got["largest_difference_deg"],
+        "rms_deg": (sum(d * d for d in known) / len(known)) ** 0.5 if known else None,
     }
 
 
@@ -114,8 +144,15 @@ def _lines(r: dict[str, Any]) -> list[str]:
         out.append(
             "against the saved pattern: "
             + (
-                "CHANGED, "
-                + ", ".join(f"position {t['position']} by {t['change_deg']:+.3f} deg" for t in a["teeth"][:6])
+                "cannot be compared, one of the two was not learned"
+                if a["changed"] is None
+                else f"CHANGED at {len(a['teeth'])} teeth, "
+                + ", ".join(
+                    f"position {t['position']} by {t['change_deg']:+.3f} deg (standard error "
+                    f"{t['change_sd_deg']:.3f})"
+                    for t in a["teeth"][:6]
+                )
+                + (" ..." if len(a["teeth"]) > 6 else "")
                 if a["changed"]
                 else "the same wheel, within its uncertainty"
             )

@@ -94,7 +94,9 @@ def _moved(
 
     diff = b[0] - a[0]
     sd = np.hypot(a[1], b[1])
-    known = np.flatnonzero(np.isfinite(diff) & np.isfinite(sd))
+    # The first tooth after a gap is left out: its edge moves with the speed, on one and the same wheel.
+    behind_gap = np.isfinite(diff) & ~np.isfinite(np.roll(diff, 1))
+    known = np.flatnonzero(np.isfinite(diff) & np.isfinite(sd) & ~behind_gap)
     p = 2.0 * ndtr(-np.abs(diff[known]) / np.maximum(sd[known], 1e-6))
     firm = np.array(holm(list(p))) <= alpha
     return known[firm & (np.abs(diff[known]) > SMALLEST_CHANGE_DEG)], diff, sd

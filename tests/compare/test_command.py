@@ -206,3 +206,52 @@ def test_ready_reads_channels_in_fahrenheit(tmp_path: Path) -> None:
     assert max(len(line) for line in got.stdout.splitlines()) <= 80
     got = run("ready", str(path), "--warm-rpm", "fast")
     assert isinstance(got.exception, InputError)
+
+
+def saved(path: Path, moved_deg: float = 0.0, positions: int = 60) -> str:
+    """A saved pattern of a wheel with two missing teeth; the tooth at position 17 may have moved."""
+    teeth: list[float | None] = [0.01 * (-1) ** p for p in range(positions)]
+    teeth[17] = 0.01 + moved_deg
+    teeth[-2:] = [None, None]
+    wheel = {"label": f"{positions}-2", "positions": positions, "missing": [positions - 2, positions - 1]}
+    data = {
+        "format": "misfire-pattern",
+        "version": 1,
+        "wheel": wheel,
+        "engine": {"cylinders": 4, "firing_order": [1, 3, 4, 2]},
+        "learned_from": "fuel_cut",
+        "turns": 60,
+        "stable": True,
+        "note": "",
+        "tooth_error_deg": teeth,
+        "tooth_error_sd_deg": [None if t is None else 0.003 for t in teeth],
+        "segment_error_pct": {},
+        "segment_error_sd_pct": {},
+    }
+    path.write_text(json.dumps(data), "utf-8")
+    return str(path)
+
+
+def test_two_saved_patterns_are_compared(tmp_path: Path) -> None:
+    """0.1 deg against a standard error of 0.003 sqrt 2: one tooth has moved, and it is named."""
+    old, new = saved(tmp_path / "a.json"), saved(tmp_path / "b.json", moved_deg=0.1)
+    got = run("pattern", new, "--against", old)
+    assert got.exit_code == 0, got.exception
+    assert "CHANGED at 1 teeth, position 17 by +0.1" in got.stdout.replace("\n", " ")
+    got = run("pattern", new, "--against", old, "--json", "-")
+    against = json.loads(got.stdout)["against"]
+    assert [t["position"] for t in against["teeth"]] == [17]
+    assert against["teeth"][0]["change_deg"] == pytest.approx(0.1, abs=1e-6)
+    assert against["teeth"][0]["change_sd_deg"] == pytest.approx(0.003 * 2**0.5, abs=1e-6)
+    got = run("pattern", old, "--against", old, "--json", "-")
+    assert json.loads(got.stdout)["against"]["changed"] is False
+
+
+def test_saved_patterns_that_cannot_be_compared(tmp_path: Path) -> None:
+    old, other = saved(tmp_path / "a.json"), saved(tmp_path / "b.json", positions=36)
+    got = run("pattern", old, "--against", other)
+    assert isinstance(got.exception, InputError)
+    assert "36-2 wheel, the other of a 60-2" in str(got.exception)
+    got = run("pattern", old)
+    assert isinstance(got.exception, InputError)
+    assert "--against" in str(got.exception)

@@ -109,7 +109,7 @@ def drive(s: Setting, rng: np.random.Generator, turns: float, coast: bool = True
     return tuple(out)
 
 
-def log(s: Setting, rng: np.random.Generator, turns: float = 2400.0, **kw: object) -> Scenario:
+def log(s: Setting, rng: np.random.Generator, turns: float = 1400.0, **kw: object) -> Scenario:
     """One log of a setting."""
     programme = kw.pop("programme", None) or drive(s, rng, turns)
     values: dict[str, object] = {
