@@ -35,6 +35,7 @@ SURE = 0.9  # an event is called misfire above this probability, firing below th
 FULL_SPREAD = 0.08  # sd of a full misfire's lost work beyond the noise: the scale's own error (our choice)
 LEVEL_ERROR = 0.04  # of the normal energy: no more is left to its own noise
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
+DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
 NOISE_LIMIT = 0.19  # sd of lost work beyond which 0.75 is fewer than 4 sd from a healthy event
 
 
@@ -218,7 +219,15 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
             mean + running_median(_cycle_mean(deficit, n_cyl), 5 * n_cyl), events, use, engine
         )
     calm = use & ~_near_change(motoring, 2 * n_cyl) & _steady_speed(events.rpm, n_cyl)
-    scale = _cluster_scale(dev / expected, events.place, events.rpm, calm, n_cyl, pattern_known)
+    scale = _cluster_scale(
+        dev / expected,
+        events.place,
+        events.rpm,
+        calm,
+        n_cyl,
+        pattern_known,
+        expected / (events.rpm * np.pi / 30) ** 2,
+    )
     expected = expected * scale
     place_lost = -_place_offsets(np.where(use, dev / expected, np.nan), events.place, n_cyl, mean_of="median")
     shared, ambiguous = _shared(place_lost, engine, pattern_known)
@@ -320,7 +329,13 @@ def _expected(level: FloatArray, events: Events, use: BoolArray, engine: Engine)
 
 
 def _cluster_scale(
-    share: FloatArray, place: IntArray, rpm: FloatArray, calm: BoolArray, n_cyl: int, known: bool
+    share: FloatArray,
+    place: IntArray,
+    rpm: FloatArray,
+    calm: BoolArray,
+    n_cyl: int,
+    known: bool,
+    trust: FloatArray,
 ) -> FloatArray:
     """Scale of the normal energy from the misfires themselves, by third octaves of speed; shape (events,).
 
@@ -345,13 +360,47 @@ def _cluster_scale(
     out[:] = whole
     key = np.zeros(share.size, dtype=np.int64)
     key[ok] = np.floor(3 * np.log2(np.maximum(rpm[ok], 50.0))).astype(np.int64)
-    for k in np.unique(key[ok]):
+    bins = np.unique(key[ok])
+    dead = _dead_place(lost, place, key, ok, trust, n_cyl)
+    for k in bins:
         mine = ok & (key == k)
+        if dead is not None:
+            own, others = mine & (place == dead), mine & (place != dead)
+            if own.sum() >= 5 and others.any():
+                depth = float(np.median(lost[own]) - np.median(lost[others]))
+                out[key == k] = depth if depth >= 0.4 else 1.0
+            continue
         fast = float(np.median(rpm[mine])) > 2500.0
         part = _population(lost[mine], place[mine], n_cyl, full if fast else (FULL_FROM, FULL_TO))
         if part != 1.0:
             out[key == k] = part
     return out
+
+
+def _dead_place(
+    lost: FloatArray, place: IntArray, key: IntArray, ok: BoolArray, trust: FloatArray, n_cyl: int
+) -> int | None:
+    """The one place that never fires, judged where the ripple's scale can be trusted most; None if there is none."""
+    if n_cyl < 3 or ok.sum() < 30 * n_cyl:
+        return None
+    medians = np.array(
+        [np.median(lost[ok & (place == p)]) if (ok & (place == p)).any() else 0.0 for p in range(n_cyl)]
+    )
+    order = np.argsort(medians)
+    p = int(order[-1])
+    if medians[p] < 0.45 or medians[order[-2]] > 0.3 * medians[p]:
+        return None
+    depths, trusts = [], []
+    for k in np.unique(key[ok]):
+        mine = ok & (key == k)
+        own, others = lost[mine & (place == p)], lost[mine & (place != p)]
+        if own.size >= 8 and others.size:
+            depths.append(float(np.median(own) - np.median(others)))
+            trusts.append(float(np.median(trust[mine])))
+    if not depths or min(depths) < 0.3:
+        return None
+    best = float(depths[int(np.argmax(trusts))])
+    return p if DEAD_FROM <= best <= FULL_TO else None
 
 
 def _population(lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float, float]) -> float:
@@ -367,10 +416,10 @@ def _population(lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float
     if deep.size >= 4:
         peak = float(np.median(deep))
         return peak if full[0] <= peak <= full[1] else 1.0
-    # a cylinder that is down in every event: only near a full misfire, else it may as well be weak
+    # cylinders that are down in every event: only near a full misfire, else they may as well be weak
     dead = int(np.argmax(medians))
     peak = float(medians[dead] - zero)
-    return peak if max(full[0], 0.7) <= peak <= full[1] else 1.0
+    return peak if max(full[0], DEAD_FROM) <= peak <= full[1] else 1.0
 
 
 def _shared(
@@ -407,6 +456,14 @@ def _noise(lost: FloatArray, rpm: FloatArray, use: BoolArray, place: IntArray, n
         some = lost[mine & healthy]
         local = _mad(some) if some.size >= 40 else overall
         out[mine] = local
+    # at one speed the load may still differ: where the events around scatter more, that counts
+    width = max(61, 10 * n_cyl)
+    if healthy.sum() > 3 * width:
+        where = np.flatnonzero(healthy)
+        x = lost[where]
+        around = 1.4826 * running_median(np.abs(x - running_median(x, width)), width)
+        near = np.interp(np.arange(lost.size), where, around)
+        out = np.where(near > 1.4 * out, near, out)
     return out
 
 
@@ -461,6 +518,8 @@ def _habit(lost: FloatArray) -> float:
 
 def _shaken(lost: FloatArray, state: IntArray, n_cyl: int) -> BoolArray:
     """Turns where gains are as large as losses: a rough road or a gear change, not combustion."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
     gain = np.where(np.isfinite(lost) & (lost < -0.45), 1.0, 0.0)
     loss = np.where(np.isfinite(lost) & (lost > 0.45), 1.0, 0.0)
     width = 4 * n_cyl + 1
@@ -469,7 +528,12 @@ def _shaken(lost: FloatArray, state: IntArray, n_cyl: int) -> BoolArray:
     kernel = np.ones(width)
     g = np.convolve(gain, kernel, mode="same")
     m = np.convolve(loss, kernel, mode="same")
-    return np.asarray((g >= 3) & (g >= 0.25 * m) & (state != MOTORING), dtype=bool)
+    swing = (g >= 3) & (g >= 0.25 * m)
+    # beside an event that gains, only the deepest one of its cycle is a misfire: the rest is the driveline's answer
+    x = np.nan_to_num(lost)
+    gains = minimum_filter1d(x, 2 * n_cyl + 1) < -0.5
+    second = (x > 0.45) & (x < maximum_filter1d(x, 2 * n_cyl - 1))
+    return np.asarray((swing | (gains & second)) & (state != MOTORING), dtype=bool)
 
 
 def _touching(low: BoolArray, core: BoolArray) -> BoolArray:

@@ -136,8 +136,9 @@ def without_firing_orders(
 ) -> FloatArray:
     """Take the orders of the firing frequency and the mean out of a tooth pattern [deg], least squares over the teeth.
 
-    With `careful` neither a few teeth that stand far out (bent, chipped) nor a run-out seen past the gap pull
-    the orders: plain least squares would leave a share of them, some 15 %, at the firing order of all teeth.
+    Low orders that are not firing orders (run-out, wobble) are fitted beside them, because past the missing
+    teeth a run-out would leak into the firing orders. With `careful` a few teeth that stand far out (bent,
+    chipped) count less: plain least squares leaves a share of such a tooth at the firing order of all others.
     """
     if engine.cylinders == 1:
         return error_deg - np.nanmean(error_deg)
@@ -145,31 +146,28 @@ def without_firing_orders(
     ok = np.isfinite(error_deg)
     if ok.sum() <= x.shape[1]:
         return error_deg - np.nanmean(error_deg)
-    if careful:
-        beta = _careful_fit(error_deg[:, None], wheel, engine)[:, 0]
-    else:
-        beta = np.linalg.lstsq(x[ok], error_deg[ok], rcond=None)[0]
-    return np.where(ok, error_deg - x @ beta, np.nan)
+    beta = _firing_part(error_deg[:, None], wheel, engine, careful)[:, 0]
+    rest = error_deg - x @ beta
+    return np.where(ok, rest - np.nanmean(rest), np.nan)
 
 
-def _careful_fit(parts_deg: FloatArray, wheel: Wheel, engine: Engine) -> FloatArray:
-    """Coefficients of the firing columns in each part, shape (columns, parts).
+def _firing_part(parts_deg: FloatArray, wheel: Wheel, engine: Engine, careful: bool) -> FloatArray:
+    """Coefficients of the firing columns in each part, shape (columns, parts), the low orders fitted beside them.
 
-    Low orders that are not firing orders (run-out, wobble) are fitted beside them, and teeth that stand out
-    of the first part count less.
+    With `careful` teeth that stand out of the first part count less.
     """
     x = _firing_columns(wheel, engine)
     step = engine.cylinders if engine.cylinders % 2 else engine.cylinders // 2
     low = [k for k in (1, 2, 3) if k % step]
     a = np.radians(wheel.tooth_angles_deg)
-    low = low[: max(0, (wheel.teeth // 2 - x.shape[1]) // 2)]
+    low = low[: max(0, (wheel.teeth * 2 // 3 - x.shape[1]) // 2)]
     design = np.column_stack([x, *(f(k * a) for k in low for f in (np.cos, np.sin))])
     ok = np.isfinite(parts_deg).all(axis=1)
     design, y = design[ok], parts_deg[ok]
     weight = np.ones(y.shape[0])
     beta: FloatArray = np.zeros((design.shape[1], y.shape[1]))
-    for _ in range(12):
-        beta = np.linalg.lstsq(design * weight[:, None], y * weight[:, None], rcond=None)[0]
+    for _ in range(12 if careful else 1):
+        beta = np.asarray(np.linalg.lstsq(design * weight[:, None], y * weight[:, None], rcond=None)[0])
         r = y[:, 0] - design @ beta[:, 0]
         scale = 1.4826 * float(np.median(np.abs(r))) + 1e-9
         weight = 1 / np.maximum(1.0, np.abs(r) / (2.5 * scale))
@@ -324,7 +322,7 @@ def _anchored(
     if columns < 5 or ok.sum() <= 2 * columns:
         return apparent_deg
     parts = np.column_stack([apparent_deg, torque_deg, inertia_deg])
-    coef = _careful_fit(parts, wheel, engine)[1:]
+    coef = _firing_part(parts, wheel, engine, careful=True)[1:]
     rest = without_firing_orders(apparent_deg, wheel, engine, careful=True)
     tooth = max(1.4826 * float(np.nanmedian(np.abs(rest))), TOOTH_LEAST_DEG)
     weight = 1 / (tooth * np.sqrt(2 / ok.sum()))

@@ -10,6 +10,7 @@ from misfire.engine import Engine
 
 FIRM = 0.95
 LEAST_TURNS = 200
+DEEP = 0.55  # a steady loss beyond this may be a dead cylinder: the scale is sure to a few tenths (our measurement)
 FALSE_ALARM = 2e-5  # per firing, the budget that isolated events are judged against
 Label = int | str
 
@@ -86,6 +87,13 @@ def judge(ev: Evidence) -> dict[str, Any]:
             "two steady speeds at least a factor 1.5 apart at like load: a wheel error keeps its share of the time, "
             "a misfire does not",
         ]
+    for c in weaker:
+        if c["detail"].get("where") == "dead_or_weak":
+            name = _name(c["cylinders"][0])
+            missing.append(
+                f"{name}: dead, or firing weakly in every cycle: record with its injector commanded off for ten seconds "
+                "(--known-cut); if nothing changes then, it was dead before"
+            )
     if ev.phase == "unknown" and any(f["cause"] == "misfire" for f in found) and ev.engine.companions:
         missing.append(
             "a cam signal or a cylinder-1 mark: which of the two companions misfires cannot be told without it"
@@ -335,6 +343,21 @@ def _weak(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
         if c.misfires > 0.9 * c.firings:
             continue
         confidence = 0.97 if low > 0.10 else 0.9
+        if c.mean_lost_firing > DEEP:
+            # the scale of the work is known to a few tenths only: a dead cylinder may read so little
+            out.append(
+                _finding(
+                    "misfire",
+                    _pair(ev, c.cylinder),
+                    0.6,
+                    {"kind": "one", "steady": True, "where": "dead_or_weak"},
+                    [
+                        f"{_name(c.cylinder)} lacks {100 * c.mean_lost_firing:.0f} % of the work in every firing: dead or very weak"
+                    ],
+                    _misfire_steps("one"),
+                )
+            )
+            confidence = 0.4
         if ev.pattern_from == "none" and not ev.engine.companions:
             confidence = min(confidence, 0.8)  # without companions an unlearned wheel can imitate it
         out.append(
