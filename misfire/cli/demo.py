@@ -26,6 +26,7 @@ def demo(
     from misfire.errors import InputError
     from misfire.pipeline import AnalyseOptions, analyse_files
     from misfire.report import analysis_page, comparison_page, comparison_text, terminal_text
+    from misfire.triage import triage
 
     folder = demo_folder()
     try:
@@ -41,11 +42,13 @@ def demo(
                 engine,
                 channels=str(folder / f"{name}_channels.csv"),
                 counts=str(folder / f"{name}_counts.csv"),
-                codes=("P0300", "P0303", "P0304") if name == "before" else (),
+                codes=codes if name == "before" else (),
             ),
         )
         return Side(done.to_dict(), done.events, done.engine)
 
+    codes = ("P0300", "P0303", "P0304")
+    alone = triage(codes, engine)
     before, after = take("before"), take("after")
     compared = judge_sides([before], [after], CompareOptions())
     first, second = out / "demo_before.html", out / "demo_compare.html"
@@ -59,8 +62,15 @@ def demo(
     colour = sys.stdout.isatty()
     say(
         [
-            "An invented engine: inline six, firing order 1-5-3-6-2-4, in limp mode with",
-            "P0300, P0303 and P0304. Parts for 3 and 4 were about to be bought. The log says:",
+            "An invented engine: inline six, firing order 1-5-3-6-2-4, in limp mode with P0300, P0303 and P0304. "
+            "Coils and injectors for 3 and 4 were about to be bought.",
+            "",
+            "1. What the codes alone say (misfire triage)",
+            "",
+            f"{alone['headline']}",
+            *(f"- {line}" for line in alone["says"][:2]),
+            "",
+            "2. What a recorded drive says (misfire analyse)",
             "",
         ]
     )
@@ -68,13 +78,15 @@ def demo(
     say(
         [
             "",
-            "Then the wheel was centred, the coil of cylinder 5 replaced, the pattern",
-            "learned and the drive repeated:",
+            "3. What was done: the wheel was centred, the coil of cylinder 5 replaced, the pattern learned. Nothing was "
+            "bought for 3 and 4.",
+            "",
+            "4. The same drive again: did it clear? (misfire compare)",
             "",
         ]
     )
     print(comparison_text(compared, colour=colour))
-    say(["", f"reports written: {first} and {second}"])
+    say(["", "5. Reports with figures, for the screen and for paper:", "", f"- {first}", f"- {second}"])
 
 
 def demo_folder() -> Path:

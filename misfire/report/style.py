@@ -56,7 +56,7 @@ th,td{padding:.3rem .55rem;text-align:right;border-bottom:1px solid var(--line);
 th:first-child{text-align:left}
 .words th,.words td{text-align:left}
 .words td{min-width:6rem}
-.names td{min-width:0}.names tbody th{min-width:15rem}
+.names td{min-width:0}.names tbody th{min-width:13rem}.names td:nth-child(3){min-width:9rem}
 td{white-space:nowrap}
 .words td{white-space:normal}
 td bdi,th bdi{overflow-wrap:anywhere}

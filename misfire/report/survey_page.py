@@ -136,13 +136,9 @@ def _every_row(rows: Sequence[Row]) -> str:
         "Reported",
         "Signal",
         "Length (s)",
-        "Speed (rpm)",
     ]
     body = []
     for r in ordered[:MOST_ROWS]:
-        speed = w.NONE
-        if r.get("rpm_min") is not None and r.get("rpm_max") is not None:
-            speed = f"{w.count(r['rpm_min'])} to {w.count(r['rpm_max'])}"
         worst = (
             f"{r['worst_cylinder']}: {w.number(r['worst_rate_pct'])} %" if r.get("worst_rate_pct") else w.NONE
         )
@@ -158,7 +154,6 @@ def _every_row(rows: Sequence[Row]) -> str:
                 w.count(r.get("reported")),
                 quality(r),
                 w.number(r.get("duration_s"), 4),
-                speed,
             ]
         )
     keep = [k for k in range(len(head)) if k == 0 or any(row[k] != w.NONE for row in body)]
