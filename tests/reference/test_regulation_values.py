@@ -5,9 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from misfire.compare.strata import stratum_keys
 from misfire.counts import code_rule, ewma, windows
+from misfire.counts.pending import pending_code
 from misfire.engine import Engine, Wheel
 
 
@@ -115,3 +118,46 @@ def test_gap_ratio(label: str, inside: float, at_end: float) -> None:
     ratio = step[1:-1] ** 2 / (step[:-2] * step[2:])
     assert ratio.max() == pytest.approx(inside)
     assert ratio.min() == pytest.approx(at_end)
+
+
+def _windows_with(exceeding: set[int], count: int, turns: int) -> list[dict]:
+    turn, cyl = _drive(4, count * turns)
+    flags = np.isin(turn // turns, list(exceeding)) & (cyl == 0) & (turn % turns < 25 * 2)
+    return windows(turn, cyl, flags, turns, 4)
+
+
+@pytest.mark.parametrize(
+    ("exceeding", "from_start", "turn"),
+    [
+        ({0}, True, 0),
+        ({0}, False, None),
+        ({1}, True, None),
+        ({1, 2, 3}, True, None),
+        ({1, 2, 4, 6}, True, 6000),
+        ({0, 2, 4, 6}, False, 6000),
+    ],
+)
+def test_pending_code_of_the_emission_windows(
+    exceeding: set[int], from_start: bool, turn: int | None
+) -> None:
+    """In the first 1000 turns after start the first exceedance, later the fourth (13 CCR 1968.2, restated)."""
+    assert pending_code(_windows_with(exceeding, 8, 1000), from_start=from_start) == turn
+
+
+@pytest.mark.parametrize(("exceeding", "turn"), [({0}, None), ({0, 3}, None), ({0, 3, 5}, 1000)])
+def test_pending_code_of_the_catalyst_windows(exceeding: set[int], turn: int | None) -> None:
+    """Three exceedances of 200 turns (from memory)."""
+    assert pending_code(_windows_with(exceeding, 8, 200), from_start=True) == turn
+
+
+def test_similar_conditions() -> None:
+    """Within 375 rpm and 20 % load (from memory): firings compared with one another are never further apart."""
+    rng = np.random.default_rng(5)
+    rpm, load = rng.uniform(500, 7000, 4000), rng.uniform(0, 100, 4000)
+    events = pd.DataFrame({"rpm": rpm, "load_pct": load, "state": "firing"})
+    keys = stratum_keys([events[:1500]], [events[1500:]], True)
+    _, cell = np.unique(np.concatenate(keys), axis=0, return_inverse=True)
+    spans = [(np.ptp(rpm[cell == k]), np.ptp(load[cell == k])) for k in range(cell.max() + 1)]
+    widest = np.max(spans, axis=0)
+    assert 350.0 < widest[0] <= 375.0
+    assert 18.0 < widest[1] <= 20.0
