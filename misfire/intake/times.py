@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from misfire.intake.direction import Pulses, direction_pulses
 from misfire.intake.recording import FloatArray, Recording
 
 
@@ -72,6 +73,9 @@ def one_edge_per_tooth(recording: Recording, both: bool | None = None) -> Record
     t = recording.crank_s
     if both is False or t.size < 12:
         return recording
+    pulses = direction_pulses(t)
+    if pulses is not None:
+        return _without_backward(recording, pulses)
     if both is None and t.size > 4000:
         # a short look first; most logs hold one edge per tooth
         middle = t.size // 4 * 2
@@ -90,6 +94,22 @@ def one_edge_per_tooth(recording: Recording, both: bool | None = None) -> Record
         decisions=recording.decisions
         | {"edges": f"two per tooth; one polarity taken, tooth width {100 * share:.0f} % of the pitch"},
         notes=(*recording.notes, "Both edges of every tooth were logged; one polarity is used."),
+    )
+
+
+def _without_backward(recording: Recording, pulses: Pulses) -> Recording:
+    keep = pulses.onward
+    note = "Pulses carry the direction of rotation; one edge of each is used."
+    back = int(pulses.backward.sum())
+    if back:
+        note += f" {back} pulses ran backward: they and the teeth that then passed again are left out."
+    return replace(
+        recording,
+        crank_s=np.ascontiguousarray(pulses.begin_s[keep]),
+        width_s=np.ascontiguousarray(pulses.width_s[keep]),
+        decisions=recording.decisions
+        | {"edges": f"direction-coded pulses of {1e6 * float(np.median(pulses.width_s)):.3g} us forward"},
+        notes=(*recording.notes, note),
     )
 
 
