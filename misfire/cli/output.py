@@ -110,7 +110,15 @@ def write_events(target: str, events: Any) -> None:
     """Event rows as .csv or .parquet, by the ending. Raises InputError."""
     kind = Path(target).suffix.lower()
     if kind == ".csv":
-        write_whole(target, lambda p: events.to_csv(p, index=False, float_format="%.9g"))
+        from misfire.cli.rows import csv_text
+
+        columns = {str(name): events[name].to_numpy() for name in events.columns}
+
+        def fill(path: Path) -> None:
+            with open(path, "w", encoding="utf-8", newline="") as f:
+                f.writelines(csv_text(columns))
+
+        write_whole(target, fill)
     elif kind == ".parquet":
         try:
             import pyarrow  # noqa: F401
