@@ -9,6 +9,6 @@ on paper. The same figure can be opened in the library for a closer look.
     picture  the whole figure at one width
 """
 
-from misfire.report.drawing.picture import WIDTHS, pictures
+from misfire.report.drawing.picture import WIDTHS, picture_file, pictures
 
-__all__ = ["WIDTHS", "pictures"]
+__all__ = ["WIDTHS", "picture_file", "pictures"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import html
 import math
 from collections.abc import Mapping
 from typing import Any
@@ -21,6 +22,22 @@ def pictures(figure: Any, key: str) -> str:
     """The figure as three pictures, of which style sheets show one. Text in it is escaped."""
     spec = _unpacked(figure.to_dict())
     return "".join(Picture(spec, f"{key}-{name[0]}", width).svg(name) for name, width in WIDTHS.items())
+
+
+def picture_file(figure: Any, alt: str) -> str:
+    """The figure as a vector file of its own, on white ground; `alt` is its description."""
+    drawn = Picture(_unpacked(figure.to_dict()), "p", WIDTHS["middle"])
+    body, height = drawn.svg("middle"), n(drawn.height)
+    body = body[body.index(">") + 1 :]
+    size = f'width="{WIDTHS["middle"]}" height="{height}" viewBox="0 0 {WIDTHS["middle"]} {height}"'
+    style = (
+        'text{fill:#1b2025;font-family:system-ui,"Segoe UI","DejaVu Sans",sans-serif}'
+        ".g{stroke:#d9dcde;fill:none}.z{stroke:#8b9197;fill:none}"
+    )
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img"><title>{html.escape(alt)}</title>'
+        f'<style>{style}</style><rect width="100%" height="100%" fill="#fff"/>{body}\n'
+    )
 
 
 def _unpacked(value: Any) -> Any:
