@@ -158,10 +158,10 @@ class Path:
             work_j.tolist(), inertia[1:].tolist(), brake_nm.tolist(), capacity_nm.tolist(), strict=True
         )
         for work, j, brake, cap in rows:
-            dt = step_rad / w
+            before = step_rad / w
             if conv is None:
                 slip = w - wg
-                twist += dt * slip
+                twist += before * slip
                 pump = k1 * twist + c1 * slip
                 if pump > cap:
                     pump, twist = cap, cap / k1
@@ -176,6 +176,7 @@ class Path:
             energy.append(energy_j)
             taken.append(pump)
             w = sqrt(2.0 * energy_j / j)
+            dt = 0.5 * (before + step_rad / w)
             # symplectic: torques from the old twist, twist from the new speeds
             torque = k2 * shaft + c2 * (wg - wv)
             wg += dt * (turbine - torque) / jg

@@ -9,7 +9,8 @@ from misfire.errors import InputError
 from misfire.simulate import Combustion, Driveline, Misfires, Phase, Scenario, prepared_engine, simulate
 from misfire.simulate.driveline import Path, converter_nm
 from misfire.simulate.driver import RAD_PER_RPM
-from misfire.simulate.motion import run
+from misfire.simulate.gas import GasModel
+from misfire.simulate.motion import _Run, run
 
 TWO = Driveline(damper_nm_rad=1200.0, natural_hz=5.0)
 CONVERTER = Driveline(coupling="converter", natural_hz=4.0, gearbox_kg_m2=0.03)
@@ -125,6 +126,49 @@ def test_a_slipping_clutch_carries_its_capacity_and_no_more():
     mean = (path.gearbox_kg_m2 * path.gearbox_rad_s + path.vehicle_kg_m2 * path.vehicle_rad_s) / 3.02
     impulse = float(np.sum((taken - 20.0) * np.diff(time)))
     assert 3.02 * (mean - 100.0) == pytest.approx(impulse, rel=0.02)
+
+
+FREE = {"damping": 0.0, "road_n": 0.0, "drag_n_s2_m2": 0.0}
+
+
+@pytest.mark.parametrize(
+    ("drive", "clutch_nm"),
+    [
+        (Driveline(**FREE), None),
+        (Driveline(**FREE, damper_nm_rad=1200.0, damper_damping=0.0), None),
+        (Driveline(**FREE, damper_nm_rad=1200.0, damper_damping=0.0), 1e5),
+    ],
+)
+def test_energy_of_engine_springs_and_vehicle(drive, clutch_nm):
+    """Nothing lost anywhere: what the crank gives the springs and the vehicle have, cycle for cycle.
+
+    The crank's own energy is exact (1e-9, test_motion); the path's time steps at the mean speed of a stretch are not.
+    """
+    gas = GasModel(compression_exponent=1.35, expansion_exponent=1.35, exhaust_kpa=100.0, crankcase_kpa=100.0)
+    step = Phase(
+        duration_s=3.0, rpm=3300, load_pct=100.0, mode="free", fuel_cut=True, gear_m=0.05, clutch_nm=clutch_nm
+    )
+    s = Scenario(
+        engine=prepared_engine("inline4"), programme=(step,), gas=gas, friction=0.0, accessory_nm=0.0, driveline=drive
+    )  # fmt: skip
+    whole = _Run(s, np.random.default_rng(1))
+    advance, crank, rest = whole._advance, [], []
+
+    def watched(*args):
+        out = advance(*args)
+        p = whole.path
+        crank.append(whole.energy)
+        rest.append(
+            0.5 * p.vehicle_kg_m2 * p.vehicle_rad_s**2 + 0.5 * p.shaft_nm_rad * p.shaft_rad**2
+            + 0.5 * p.gearbox_kg_m2 * p.gearbox_rad_s**2 + 0.5 * p.damper_nm_rad * p.damper_rad**2
+        )  # fmt: skip
+        return out
+
+    whole._advance = watched
+    whole.go()
+    total = np.array(crank) + np.array(rest)
+    assert np.ptp(total) / total.mean() < 5e-6
+    assert np.ptp(crank) / np.mean(crank) > 5e-3
 
 
 def test_converter_torques():
