@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from misfire.crank import BoolArray, Crank
+from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import TURN_DEG, Engine, FloatArray, Wheel
 
 LEAST_TURNS = 16
@@ -25,6 +25,9 @@ INERTIA_SPREAD, INERTIA_KNOWN = (
     0.1,
 )  # of the masses' ripple: common engines differ (no source); from the file
 _ANCHORS = 6
+_PART = 4_000  # turns at a time, for the memory
+MOST_TURNS = 20_000  # more do not sharpen a pattern that matters
+RUN_TURNS = 64  # longer logs are looked at in runs of so many turns
 
 
 @dataclass(frozen=True)
@@ -90,8 +93,8 @@ def residual_angles(crank: Crank) -> tuple[FloatArray, FloatArray]:
     flat_a = (np.arange(turns)[:, None] * TURN_DEG + angle).ravel()
     for a in anchors:
         own = t[:, a]
-        for m0 in range(0, turns, 100_000):
-            m = np.arange(max(m0, 1), min(m0 + 100_000, turns - 2))
+        for m0 in range(0, turns, _PART):
+            m = np.arange(max(m0, 1), min(m0 + _PART, turns - 2))
             if not m.size:
                 continue
             ok = link[m] & link[m + 1] & link[m + 2] & usable[m - 1]
@@ -119,8 +122,9 @@ def residual_angles(crank: Crank) -> tuple[FloatArray, FloatArray]:
             # the anchor's own lateness is shared by all: referred to the mean of the teeth
             total = good.sum(axis=1, keepdims=True) + 1
             late -= late.sum(axis=1, keepdims=True) / total
-            np.add.at(out.ravel(), k.ravel(), np.where(good, late, 0.0).ravel())
-            np.add.at(count.ravel(), k.ravel(), good.ravel().astype(float))
+            # every tooth stands once in k
+            out.ravel()[k] += np.where(good, late, 0.0)
+            count.ravel()[k] += good
     with np.errstate(invalid="ignore", divide="ignore"):
         res = np.where(count >= anchors.size * 0.5, out / count, np.nan)
         mid = t[:, teeth // 2]
@@ -253,6 +257,11 @@ def learn_pattern(
     """
     import warnings
 
+    if crank.turns > MOST_TURNS:
+        rows = _runs_of_turns(crank.turns, motoring)
+        block = crank.block[rows] + np.cumsum(np.diff(rows, prepend=rows[:1]) != 1)
+        crank = replace(crank, time_s=crank.time_s[rows], faulty=crank.faulty[rows], block=block)
+        motoring, level, healthy = (x if x is None else x[rows] for x in (motoring, level, healthy))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN columns: a tooth never seen
         res, speed = residual_angles(crank)
@@ -283,6 +292,15 @@ def learn_pattern(
                 )
                 return replace(learned, stable=stable, drift_deg=drift)
     return Pattern.none(crank.wheel.teeth)
+
+
+def _runs_of_turns(turns: int, motoring: BoolArray | None) -> IntArray:
+    """Rows of about MOST_TURNS turns of a long log, in runs spread evenly over it and over its fuel cuts."""
+    use = np.arange(turns) // RUN_TURNS % -(-turns // MOST_TURNS) == 0
+    if motoring is not None:
+        cut = np.flatnonzero(motoring)
+        use[cut[np.arange(cut.size) // RUN_TURNS % -(-cut.size // MOST_TURNS) == 0]] = True
+    return np.flatnonzero(use)
 
 
 def _learn(

@@ -278,18 +278,24 @@ def time_noise_s(grid: Grid) -> float:
     if size < 3 * n:
         return 1e-6
     step = max(1, size // 400_000)
-    first = np.arange(n, size - 5, step)
-    k = first[:, None] + np.arange(5)
-    ok = grid.sound[k].all(axis=1) & grid.sound[k - n].all(axis=1)
-    k = k[ok]
-    if k.shape[0] < 50:
+    k = np.arange(n, size - 5, step)
+    # where four neighbouring intervals are alike, by the first tooth
+    ahead = np.diff(
+        grid.angle_deg[(np.arange(grid.per_turn)[:, None] + np.arange(5)) % grid.per_turn], axis=1
+    )
+    gap = np.ptp(ahead, axis=1)[k % grid.per_turn]
+    ok = np.ones(k.size, dtype=bool)
+    for i in range(5):
+        ok &= grid.sound[k + i] & grid.sound[k - n + i]
+    k, gap = k[ok], gap[ok]
+    if k.size < 50:
         return 1e-6
-    d4 = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
-    gap = np.ptp(np.diff(grid.angle_deg[np.clip(k % grid.per_turn, 0, None)], axis=1), axis=1)
-    k = k[np.abs(gap) < 1e-6 + np.median(np.abs(gap)) * 2]
-    high = (grid.action[k] - grid.action[k - n]) @ d4
+    k = k[gap < 1e-6 + 2 * np.median(gap)]
+    high = np.zeros(k.size)
+    for i, weight in enumerate((1.0, -4.0, 6.0, -4.0, 1.0)):
+        high += weight * (grid.action[k + i] - grid.action[k - n + i])
     span = np.radians((grid.angle_deg[-1] - grid.angle_deg[0]) / max(grid.per_turn - 1, 1))
-    w = 4 * span / (grid.time_s[k[:, 4]] - grid.time_s[k[:, 0]])
+    w = 4 * span / (grid.time_s[k + 4] - grid.time_s[k])
     scaled = high / w**3
     scaled = scaled[np.isfinite(scaled)]
     return float(1.4826 * np.median(np.abs(scaled)) / np.sqrt(140.0)) if scaled.size else 1e-6

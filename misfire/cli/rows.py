@@ -41,13 +41,9 @@ def _cells(values: npt.NDArray[Any]) -> tuple[str, Sequence[Any] | None]:
         return "%s", ["" if x != x else "%.9g" % x for x in values.tolist()]  # noqa: UP031 - the fastest
     if values.dtype.kind in "iu":
         return "%d", values.tolist()
-    names: dict[Any, str] = {}
-    out = []
-    for x in values.tolist():
-        if x not in names:
-            names[x] = _quoted(str(x))
-        out.append(names[x])
-    return "%s", out
+    cells = values.tolist()
+    text = {x: _quoted(str(x)) for x in set(cells)}
+    return "%s", list(map(text.__getitem__, cells))
 
 
 def _quoted(text: str) -> str:
