@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from .cases_faults import cuts, lengths_and_forms, naming, signals, stored, wheels
-from .common import ALL, CLEAR, COMPANION, CRUISE, HALL, IDLE, REVS, ROUGH, STEADY, TOUR, VR, W36, found
+from .common import ALL, CLEAR, COMPANION, CRUISE, HALL, IDLE, PULL, REVS, ROUGH, STEADY, TOUR, VR, W36, found
 from .drive import Drive, Misfire, Stretch
 from .gas import LAYOUTS
 from .job import Case, Expect
@@ -168,7 +168,7 @@ def dead() -> list[Case]:
         Case(
             "d_p0363_inline4",
             "dead cylinder",
-            Drive("inline4", TOUR, (Misfire(3, 1.0),), seed=222),
+            Drive("inline4", PULL, (Misfire(3, 1.0),), seed=222),
             HALL,
             Expect(status=("undetermined",)),
             args=("--codes", "P0300,P0303,P0363"),

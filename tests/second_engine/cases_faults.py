@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from .common import CLEAR, CRUISE, HALL, REVS, STEADY, TOUR, VR, found
+from .common import CLEAR, CRUISE, HALL, PULL, REVS, STEADY, TOUR, VR, found
 from .drive import Drive, Misfire, Stretch
 from .job import Case, Expect
 
@@ -213,7 +213,7 @@ def cuts() -> list[Case]:
         Case(
             "f_dead_bare_inline4",
             "fuel cut",
-            Drive("inline4", TOUR, (Misfire(3, 1.0),), seed=222),
+            Drive("inline4", PULL, (Misfire(3, 1.0),), seed=222),
             HALL,
             found(("misfire", (3,), "one")),
             channels=None,

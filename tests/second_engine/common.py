@@ -21,6 +21,8 @@ TOUR = (
     Stretch("idle", 8, 780), Stretch("drive", 8, 900, 2700), Stretch("drive", 4, 2700), Stretch("cut", 9, floor_rpm=1350),
     Stretch("drive", 5, 1350, 1800),
 )  # fmt: skip
+# takes up the drive at 1500 rpm: an engine with a dead cylinder stalls below
+PULL = (Stretch("idle", 8, 780), Stretch("free", 3, 780, 1600), Stretch("drive", 7, 1500, 2700), *TOUR[2:])
 STEADY = (Stretch("drive", 18, 2300),)
 ROUGH = tuple(replace(s, rough_nm=12.0) for s in CRUISE)
 REVS = (

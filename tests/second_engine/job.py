@@ -235,6 +235,11 @@ def _form(result: dict, rows: list[dict], out: Outcome) -> None:
             out.faults.append(f"FORM cylinder {one['cylinder']}: {one['misfires']} misfires, {n} rows")
 
 
+def _pct(flag: np.ndarray) -> float | None:
+    """Share of True in per cent, None of nothing."""
+    return round(100 * float(flag.mean()), 1) if flag.size else None
+
+
 def _events(case: Case, motion: Motion, edges: Edges, result: dict, rows: list[dict], out: Outcome) -> None:
     """Rows against the truth."""
     want = case.expect
@@ -243,6 +248,8 @@ def _events(case: Case, motion: Motion, edges: Edges, result: dict, rows: list[d
     if case.samples:
         crank = crank[(crank > motion.time_s[5]) & (crank < min(motion.time_s[-5], motion.time_s[5] + 25.0))]
     shift = -motion.time_s[5] if case.samples == "wav" else case.start
+    if case.form == "tick32":
+        shift = (2**32 - 5_000_000) / case.clock_hz
     if case.form.startswith("period"):
         shift = -crank[1] if case.form else 0.0
     front_deg = motion.front_rad / DEG
@@ -288,9 +295,8 @@ def _events(case: Case, motion: Motion, edges: Edges, result: dict, rows: list[d
         "false": int(false.sum()),
         "false_in_cut": int((false & motion.cut).sum()),
         "unusable_pct": round(100 * float(1 - decided.sum() / max(1, ok.sum())), 1),
-        "motoring_ok_pct": round(100 * float((state[ok & motion.cut] == "motoring").mean()), 1)
-        if (ok & motion.cut).any()
-        else None,
+        "motoring_ok_pct": _pct(state[ok & motion.cut & (state != "unusable")] == "motoring"),
+        "cut_unusable_pct": _pct(state[ok & motion.cut] == "unusable"),
         "motoring_wrong": int((ok & ~motion.cut & (state == "motoring")).sum()),
     }
     if true.sum() >= 3 and found < want.recall * true.sum():
@@ -303,9 +309,13 @@ def _events(case: Case, motion: Motion, edges: Edges, result: dict, rows: list[d
         )
     if out.facts["unusable_pct"] > 100 * want.unusable:
         out.faults.append(f"UNUSABLE {out.facts['unusable_pct']} % of the events")
-    if out.facts["motoring_ok_pct"] is not None and out.facts["motoring_ok_pct"] < 80:
+    if out.facts["motoring_ok_pct"] is not None and out.facts["motoring_ok_pct"] < 85:
         out.faults.append(
             f"MOTORING only {out.facts['motoring_ok_pct']} % of the events in fuel cut are motoring"
+        )
+    if out.facts["cut_unusable_pct"] is not None and out.facts["cut_unusable_pct"] > 45:
+        out.faults.append(
+            f"MOTORING {out.facts['cut_unusable_pct']} % of the events in fuel cut are unusable"
         )
     if out.facts["motoring_wrong"] > 0.01 * ok.sum() + 3 * len(LAYOUTS[case.drive.layout].order):
         out.faults.append(f"MOTORING {out.facts['motoring_wrong']} fired events called motoring")

@@ -1,0 +1,39 @@
+"""A fixed sample of the cases through the command line: what passes must go on passing; known misses are marked."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from .cases import all_cases
+from .job import judge
+
+SAMPLE = (
+    "h_idle_inline3",
+    "r_v8",
+    "c_random_inline6",
+    "p_runout_inline4",
+    "s_counts_v8",
+    "l_pool_misfire",
+    "l_short_v8",
+)
+MISSED = {
+    "c_dead_v8": "two dead companions read as weak: the crank's torsion swells the ripple that the work is scaled by",
+    "f_bare_inline4": "a fuel cut in gear is not seen without its flag",
+}
+CASES = {case.name: case for case in all_cases()}
+
+
+@pytest.mark.parametrize("name", SAMPLE)
+def test_case_passes(name: str, tmp_path: Path) -> None:
+    outcome = judge(CASES[name], tmp_path, None)
+    assert outcome.faults == []
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=pytest.mark.xfail(reason=r)) for n, r in MISSED.items()]
+)
+def test_known_miss(name: str, tmp_path: Path) -> None:
+    outcome = judge(CASES[name], tmp_path, None)
+    assert outcome.faults == []
