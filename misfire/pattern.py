@@ -261,7 +261,9 @@ def learn_pattern(
         rows = _runs_of_turns(crank.turns, motoring)
         block = crank.block[rows] + np.cumsum(np.diff(rows, prepend=rows[:1]) != 1)
         crank = replace(crank, time_s=crank.time_s[rows], faulty=crank.faulty[rows], block=block)
-        motoring, level, healthy = (x if x is None else x[rows] for x in (motoring, level, healthy))
+        motoring = None if motoring is None else motoring[rows]
+        level = None if level is None else level[rows]
+        healthy = None if healthy is None else healthy[rows]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN columns: a tooth never seen
         res, speed = residual_angles(crank)

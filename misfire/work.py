@@ -27,7 +27,8 @@ from misfire.gas import GasShape
 BEFORE_DEG, AFTER_DEG = 180.0, 300.0  # least edges around a TDC that the contract promises a decision for
 COMPRESSION_SHARE = 0.22  # compression work over combustion work of one charge, generic engine [derived]
 HARMONICS = 4
-_CHUNK = 200_000
+_CHUNK = 16_000  # events filtered in one go, for the memory
+_ROWS = 16_000  # turns
 
 
 @dataclass(frozen=True)
@@ -75,12 +76,10 @@ def make_grid(crank: Crank, tooth_error_deg: FloatArray | None = None) -> Grid:
     if tooth_error_deg is not None:
         angles = angles + np.nan_to_num(tooth_error_deg)
     angles = angles[use]
-    t = crank.time_s[:, use]
-    sound = np.isfinite(t) & ~crank.faulty[:, None]
-    full = (np.arange(crank.turns)[:, None] * TURN_DEG + angles).ravel()
-    time = t.ravel().copy()
-    block = np.repeat(crank.block, angles.size)
+    n = angles.size
+    time = crank.time_s[:, use].ravel()
     known = np.isfinite(time)
+    sound = known.reshape(-1, n) & ~crank.faulty[:, None]
     if not known.all() and known.sum() >= 2:
         hole = np.flatnonzero(~known)
         where = np.flatnonzero(known)
@@ -88,16 +87,31 @@ def make_grid(crank: Crank, tooth_error_deg: FloatArray | None = None) -> Grid:
         inside = (right > 0) & (right < where.size)
         left, right = where[right[inside] - 1], where[right[inside]]
         hole = hole[inside]
-        short = (right - left <= 2 * angles.size) & (block[left] == block[right])
+        short = (right - left <= 2 * n) & (crank.block[left // n] == crank.block[right // n])
         hole, left, right = hole[short], left[short], right[short]
-        share = (full[hole] - full[left]) / (full[right] - full[left])
+        full = [k // n * TURN_DEG + angles[k % n] for k in (hole, left, right)]
+        share = (full[0] - full[1]) / (full[2] - full[1])
         time[hole] = time[left] + share * (time[right] - time[left])
-    dth = np.radians(np.diff(full))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        piece = 0.5 * dth**3 / np.diff(time) ** 2
-    piece[~np.isfinite(piece) | (np.diff(block) != 0)] = 0.0
-    action = np.concatenate(([0.0], np.cumsum(piece)))
-    return Grid(angles, time, action, sound.ravel())
+    return Grid(angles, time, _action(time, angles, crank.block), sound.ravel())
+
+
+def _action(time: FloatArray, angles: FloatArray, block: IntArray) -> FloatArray:
+    """Running integral of w^2/2 over the angle [rad^3/s^2], nothing added across holes and breaks."""
+    n = angles.size
+    cube = 0.5 * np.radians(np.diff(np.append(angles, angles[0] + TURN_DEG))) ** 3
+    action = np.zeros(time.size)
+    last = np.append(np.diff(block) != 0, True)  # the interval behind a row's last tooth leads nowhere
+    for lo in range(0, block.size, _ROWS):
+        hi = min(lo + _ROWS, block.size)
+        t = time[lo * n : hi * n + 1]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            piece = np.tile(cube, hi - lo)[: t.size - 1] / np.diff(t) ** 2
+        piece[~np.isfinite(piece)] = 0.0
+        ends = np.flatnonzero(last[lo:hi]) * n + n - 1
+        piece[ends[ends < piece.size]] = 0.0
+        piece[:1] += action[lo * n]
+        np.cumsum(piece, out=action[lo * n + 1 : lo * n + 1 + piece.size])
+    return action
 
 
 @dataclass(frozen=True)

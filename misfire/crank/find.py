@@ -61,8 +61,8 @@ def _several_gaps(t: FloatArray, c: IntArray, steps: IntArray) -> Wheel | None:
         first = int(np.flatnonzero(np.convolve(again, np.ones(n), "valid") == n)[0])
         row = steps[first : first + n]
         dt = np.diff(t)
-        pitch = np.median(np.lib.stride_tricks.sliding_window_view(dt, 9), axis=1)
-        ratio = dt[c] / pitch[np.clip(c - 4, 0, pitch.size - 1)]
+        around = np.clip(c - 4, 0, dt.size - 9)[:, None] + np.arange(9)
+        ratio = dt[c] / np.median(dt[around], axis=1)
         length = np.array([np.median(ratio[first + k :: n]) for k in range(n)])  # gap k stands before row k
         pitches = np.maximum(2, np.rint(length)).astype(np.int64)
         if np.ptp(row) == 0 or np.ptp(row + np.roll(pitches, -1)) == 0:

@@ -103,8 +103,12 @@ class _Rows:
 
     def joined(self, edges: int, found: bool, notes: tuple[str, ...]) -> Crank:
         """The numbered log. Raises TooFewTurnsError below two whole turns."""
-        time = np.vstack(self.time) if self.time else np.empty((0, self.wheel.teeth))
-        self.time.clear()
+        time = np.empty((self.turns, self.wheel.teeth))
+        at = 0
+        for k, part in enumerate(self.time):
+            time[at : at + len(part)] = part
+            at += len(part)
+            self.time[k] = part[:0].copy()  # long logs: the parts go as the whole grows
         if np.count_nonzero(np.isfinite(time[:, 1:]).all(axis=1)) < 2:
             raise TooFewTurnsError(
                 f"fewer than two whole turns of the {self.wheel.label} wheel can be numbered; "
@@ -139,7 +143,9 @@ def _fill(rows: _Rows, t: FloatArray, anchors: IntArray, part: Stretch) -> None:
         rows.add_end(head_row(t, int(anchors[0]), gap, bool(sound.size and first_lost[0])))
     for lo, hi in runs.reshape(-1, 2).tolist():
         _between(rows, t, anchors[at or 0 : lo + 1].tolist(), gap, at is not None, True)
-        rows.add(_sound_turns(t, wheel.teeth, anchors[lo:hi], first_lost[lo:hi]), False)
+        for k in range(lo, hi, ROWS):
+            part_of = slice(k, min(k + ROWS, hi))
+            rows.add(_sound_turns(t, wheel.teeth, anchors[part_of], first_lost[part_of]), False)
         at = hi
     if at is not None:
         _between(rows, t, anchors[at:].tolist(), gap, True, False)

@@ -8,6 +8,7 @@ from misfire.crank.teeth import LONGEST_PAUSE_S, IntArray
 from misfire.engine import TURN_DEG, FloatArray, Wheel
 
 GAP_FROM = 1.75  # pitches: below it an interval is never a gap
+PART = 1_000_000  # edges looked at in one go, for the memory
 LOST_BESIDE = 2.5  # pitches: two teeth beside a gap may be lost; a longer interval is a pause
 
 
@@ -18,6 +19,18 @@ def gap_candidates(t: FloatArray, least: float = GAP_FROM, most: float = np.inf)
     the gap drops out, each side alone with a little less. An interval of more than `most` neighbours is no
     gap but a pause.
     """
+    if t.size < PART:
+        return _candidates(t, least, most)
+    found = []
+    for lo in range(0, t.size, PART):
+        # eight edges of overlap: five intervals on each side decide
+        first = max(lo - 8, 0)
+        c = _candidates(t[first : lo + PART + 8], least, most) + first
+        found.append(c[(c >= lo) & (c < lo + PART)])
+    return np.concatenate(found)
+
+
+def _candidates(t: FloatArray, least: float, most: float) -> IntArray:
     dt = np.diff(t)
     if dt.size < 3:
         return np.empty(0, dtype=np.int64)
