@@ -70,7 +70,7 @@ def stored_pattern_deg(s: Scenario, true_error_deg: FloatArray, rng: np.random.G
 
 
 def monitor(s: Scenario, motion: Motion, sensed: Edges, rng: np.random.Generator) -> Counts:
-    """Run the monitor over a log; it sees the wheel as sensed, but no single false or lost edge."""
+    """Run the monitor over a log; it sees the wheel as sensed and moved edges, but no false or lost one."""
     stored = stored_pattern_deg(s, sensed.start_error_deg, rng)
     wheel = s.engine.wheel
     assert wheel is not None
@@ -87,7 +87,7 @@ def monitor(s: Scenario, motion: Motion, sensed: Edges, rng: np.random.Generator
     at = edges + ((nominal[tooth] - edges + 180.0) % 360.0 - 180.0)
     edge = np.clip(np.searchsorted(sensed.nominal_deg, at - 1e-6), 0, len(sensed.late_deg) - 1)
     late = sensed.late_deg[edge] - stored[tooth]
-    seen = motion.time_at_s(np.clip(at + late, 0.0, last))
+    seen = motion.time_at_s(np.clip(at + late, 0.0, last)) + sensed.moved_s[edge]
     slowness = np.maximum(np.diff(seen), 1e-9) / np.radians(np.diff(at))
     e = s.engine
     inertia = (e.rotating_inertia_kg_m2 or 0.1) + _piston_kg_m2(s)

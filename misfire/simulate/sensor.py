@@ -37,6 +37,8 @@ class Edges:
         The errors [deg] at the start of the log, mean not taken out: what a fresh learn would store.
     nominal_deg, late_deg : array, shape (true edges,)
         Nominal crank angle of every true edge and how late [deg] it is sensed, before faults and timer.
+    moved_s : array, shape (true edges,)
+        How much later [s] the faults that move edges make it.
     """
 
     crank_s: FloatArray
@@ -50,6 +52,7 @@ class Edges:
     start_error_deg: FloatArray
     nominal_deg: FloatArray
     late_deg: FloatArray
+    moved_s: FloatArray
 
 
 def fixed_errors_deg(teeth: ToothErrors, wheel: Wheel, rng: np.random.Generator) -> FloatArray:
@@ -121,8 +124,12 @@ def record(s: Scenario, motion: Motion, rng: np.random.Generator, noise: np.rand
     level = np.full(wheel.teeth, float(np.median(rpm)))
     summary = fixed + _moving_errors_deg(s.teeth, wheel, pattern, at, np.full(wheel.teeth, middle), level)
     start = fixed + _moving_errors_deg(s.teeth, wheel, pattern, at, np.zeros(wheel.teeth), level)
-    t, tooth = _on_log(t, tooth)
-    t, counted = _apply_faults(s, motion, t, tooth, noise)
+    on_log = t >= 0.0
+    true_s = t[on_log]
+    t, keep, extra, counted = _apply_faults(s, motion, true_s, tooth[on_log], noise)
+    moved = np.zeros(len(angle))
+    moved[on_log] = t - true_s
+    t = np.concatenate([t[keep], *extra])
     if s.clock.jitter_us:
         t = t + noise.normal(0.0, s.clock.jitter_us * 1e-6, len(t))
     crank = _ticks(np.sort(t), s.clock)
@@ -146,6 +153,7 @@ def record(s: Scenario, motion: Motion, rng: np.random.Generator, noise: np.rand
         start_error_deg=start,
         nominal_deg=angle,
         late_deg=late,
+        moved_s=moved,
     )
 
 
@@ -164,11 +172,6 @@ def _marks(motion: Motion, angles_deg: tuple[float, ...], last: float) -> FloatA
     return t[t >= 0.0]
 
 
-def _on_log(t: FloatArray, tooth: IntArray) -> tuple[FloatArray, IntArray]:
-    on = t >= 0.0
-    return t[on], tooth[on]
-
-
 def _ticks(t: FloatArray, clock: Clock) -> IntArray:
     """A timer captures the count that it shows at the edge: the time rounded down to its step."""
     return np.floor(np.maximum(t, 0.0) * clock.hz).astype(np.int64)
@@ -185,7 +188,8 @@ def _spark_times(f: Fault, s: Scenario, motion: Motion) -> FloatArray:
 
 def _apply_faults(
     s: Scenario, motion: Motion, t: FloatArray, tooth: IntArray, noise: np.random.Generator
-) -> tuple[FloatArray, dict[str, int]]:
+) -> tuple[FloatArray, npt.NDArray[np.bool_], list[FloatArray], dict[str, int]]:
+    """Times [s] of the true edges as moved, which of them are kept, false edges, and how many each fault touched."""
     assert s.engine.wheel is not None
     position = s.engine.wheel.tooth_positions[tooth]
     counted: dict[str, int] = {}
@@ -220,7 +224,7 @@ def _apply_faults(
             t[hit] += f.amplitude_us * 1e-6
             number = int(hit.sum())
         counted[f.kind] = counted.get(f.kind, 0) + number
-    return np.concatenate([t[keep], *extra]), counted
+    return t, keep, extra, counted
 
 
 def _periods(f: Fault, motion: Motion, t: FloatArray) -> FloatArray:

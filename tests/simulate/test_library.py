@@ -245,6 +245,15 @@ def test_hum_geared_to_the_crank():
         assert len(extra) - len(clean) == pytest.approx(0.7371 * len(clean) / 60, abs=2)
 
 
+def test_a_moved_edge_is_seen_by_the_controller():
+    """The alternator's ripple makes it count although every cylinder fires; without the ripple it does not."""
+    scenario = load_scenario("alternator_hum_i4")
+    done, calm = simulate(scenario), simulate(scenario.but(faults=()))
+    assert sum(done.truth.misfires.values()) == 0
+    assert sum(done.counts.values()) > 50
+    assert sum(calm.counts.values()) < 5
+
+
 def test_first_tooth_as_on_a_measured_pickup():
     """First interval 0.83 of a pitch at 1300/min, 0.72 at 2950 (one-cylinder recordings): the first tooth comes late."""
     teeth = load_scenario("single_cylinder").teeth
