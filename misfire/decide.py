@@ -26,6 +26,7 @@ REASONS = {
     3: "the noise at this speed does not allow a decision",
     4: "nothing to compare with: no fired cycle at this speed",
     5: "speed changes too fast or the road shakes the driveline here",
+    6: "this cylinder was commanded off (known cut)",
 }
 MISFIRE_FROM = 0.75  # lost work: halfway between the worst partial burn (0.8, contract) and its noise below
 PARTIAL_FROM = 0.30
@@ -36,6 +37,7 @@ FULL_SPREAD = 0.08  # sd of a full misfire's lost work beyond the noise: the sca
 LEVEL_ERROR = 0.04  # of the normal energy: no more is left to its own noise
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
 DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
+TIGHT_FROM = 0.62  # the same for a narrow population
 NOISE_LIMIT = 0.19  # sd of lost work beyond which 0.75 is fewer than 4 sd from a healthy event
 
 
@@ -232,10 +234,13 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     place_lost = -_place_offsets(np.where(use, dev / expected, np.nan), events.place, n_cyl, mean_of="median")
     shared, ambiguous = _shared(place_lost, engine, pattern_known)
     lost = -dev / expected - shared[events.place]
-    healthy = use & (np.abs(lost) < 0.6)
-    if healthy.any():
-        centre = float(np.median(lost[healthy]))
-        lost = lost - (centre if abs(centre) < 0.2 else 0.0)
+    # normal is the median of all cylinders: of the middle two of an even number the lower, since none burns
+    # more than normal
+    middle = np.sort(
+        [np.median(v) if (v := lost[use & (events.place == p)]).size else 0.0 for p in range(n_cyl)]
+    )
+    centre = float(middle[(n_cyl - 1) // 2])
+    lost = lost - (centre if abs(centre) < 0.5 else 0.0)
     noise = _noise(lost, events.rpm, use, events.place, n_cyl)
     chance = misfire_chance(lost, noise, events.place, events.rpm, use, n_cyl)
     state = np.where((lost >= MISFIRE_FROM) & (chance > 1 - SURE), MISFIRE, FIRING)
@@ -361,11 +366,12 @@ def _cluster_scale(
     key = np.zeros(share.size, dtype=np.int64)
     key[ok] = np.floor(3 * np.log2(np.maximum(rpm[ok], 50.0))).astype(np.int64)
     bins = np.unique(key[ok])
-    dead = _dead_place(lost, place, key, ok, trust, n_cyl)
+    dead = _dead_places(lost, place, key, ok, trust, n_cyl)
     for k in bins:
         mine = ok & (key == k)
-        if dead is not None:
-            own, others = mine & (place == dead), mine & (place != dead)
+        if dead.size:
+            down = np.isin(place, dead)
+            own, others = mine & down, mine & ~down
             if own.sum() >= 5 and others.any():
                 depth = float(np.median(lost[own]) - np.median(lost[others]))
                 out[key == k] = depth if depth >= 0.4 else 1.0
@@ -377,30 +383,34 @@ def _cluster_scale(
     return out
 
 
-def _dead_place(
+def _dead_places(
     lost: FloatArray, place: IntArray, key: IntArray, ok: BoolArray, trust: FloatArray, n_cyl: int
-) -> int | None:
-    """The one place that never fires, judged where the ripple's scale can be trusted most; None if there is none."""
+) -> IntArray:
+    """Places that never fire, up to half of all, judged where the ripple's scale can be trusted most."""
+    nobody = np.zeros(0, dtype=np.int64)
     if n_cyl < 3 or ok.sum() < 30 * n_cyl:
-        return None
-    medians = np.array(
-        [np.median(lost[ok & (place == p)]) if (ok & (place == p)).any() else 0.0 for p in range(n_cyl)]
-    )
-    order = np.argsort(medians)
-    p = int(order[-1])
-    if medians[p] < 0.45 or medians[order[-2]] > 0.3 * medians[p]:
-        return None
+        return nobody
+    own = [lost[ok & (place == p)] for p in range(n_cyl)]
+    medians = np.array([np.median(v) if v.size else 0.0 for v in own])
+    order = np.argsort(medians)[::-1]
+    steps = medians[order][:-1] - medians[order][1:]
+    most = int(np.argmax(steps[: n_cyl // 2])) + 1  # the deep group ends at the widest step
+    down, up = order[:most], order[most:]
+    deep = medians[down]
+    if deep.min() < 0.35 or medians[up].max() > 0.35 * deep.min() or deep.max() > 1.35 * deep.min():
+        return nobody
     depths, trusts = [], []
     for k in np.unique(key[ok]):
         mine = ok & (key == k)
-        own, others = lost[mine & (place == p)], lost[mine & (place != p)]
-        if own.size >= 8 and others.size:
-            depths.append(float(np.median(own) - np.median(others)))
+        low = lost[mine & np.isin(place, down)]
+        rest = lost[mine & ~np.isin(place, down)]
+        if low.size >= 8 and rest.size:
+            depths.append(float(np.median(low) - np.median(rest)))
             trusts.append(float(np.median(trust[mine])))
-    if not depths or min(depths) < 0.3:
-        return None
+    if not depths or min(depths) < 0.25:
+        return nobody
     best = float(depths[int(np.argmax(trusts))])
-    return p if DEAD_FROM <= best <= FULL_TO else None
+    return np.asarray(down if DEAD_FROM <= best <= FULL_TO else nobody, dtype=np.int64)
 
 
 def _population(lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float, float]) -> float:
@@ -415,7 +425,9 @@ def _population(lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float
     deep = lost[(own > max(0.6 * full[0], 4.5 * sd)) & (medians[place] - zero < 0.25)] - zero
     if deep.size >= 4:
         peak = float(np.median(deep))
-        return peak if full[0] <= peak <= full[1] else 1.0
+        # partial burns spread; a narrow population apart from all others is the same thing every time: no burn
+        narrow = deep.size >= 8 and _mad(deep) < 0.1 * peak and peak > 8 * sd
+        return peak if (TIGHT_FROM if narrow else full[0]) <= peak <= full[1] else 1.0
     # cylinders that are down in every event: only near a full misfire, else they may as well be weak
     dead = int(np.argmax(medians))
     peak = float(medians[dead] - zero)
@@ -463,7 +475,8 @@ def _noise(lost: FloatArray, rpm: FloatArray, use: BoolArray, place: IntArray, n
         x = lost[where]
         around = 1.4826 * running_median(np.abs(x - running_median(x, width)), width)
         near = np.interp(np.arange(lost.size), where, around)
-        out = np.where(near > 1.4 * out, near, out)
+        # a calm stretch is not spoilt by a rough one at the same speed, and the other way round
+        out = np.maximum(near, 0.5 * out)
     return out
 
 

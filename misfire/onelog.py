@@ -148,6 +148,13 @@ def study(
     phase = _tie_by_cut(phase, crank, engine, events, decision, known_cuts, notes)
     lap("decision")
     label = _labels(engine, phase, events)
+    for off in known_cuts:
+        # what the tester switched off says nothing about the engine
+        mine = (
+            (label == off.cylinder) & (events.time_s >= off.from_s - 0.3) & (events.time_s <= off.to_s + 0.3)
+        )
+        mine &= decision.state != MOTORING
+        decision.state[mine], decision.reason[mine] = UNUSABLE, 6
     segments, by_place = _segments(pattern, engine, phase)
     uncorrected_lost = _uncorrected(events, decision, before, first, by_place, pattern.known)
     counted = (uncorrected_lost >= MONITOR_FROM) & (decision.state != MOTORING) & (decision.state != UNUSABLE)
@@ -370,6 +377,6 @@ def _uncorrected(
         return lost
     e = segment_pct / 100.0
     step = e - np.roll(e, 1)
-    step = step - np.median(step)
+    step = step - np.mean(step)
     w2 = (events.rpm * np.pi / 30) ** 2
     return np.asarray(lost + w2 * step[events.place] / decision.expected, dtype=float)
