@@ -30,6 +30,11 @@ def simulate(
         float, typer.Option("--waveform-s", help="Length [s] of that voltage record.")
     ] = 5.0,
     list_: Annotated[bool, typer.Option("--list", help="List the shipped scenarios.")] = False,
+    keys: Annotated[bool, typer.Option("--keys", help="Print how a scenario file is written.")] = False,
+    show: Annotated[
+        bool,
+        typer.Option("--show", help="Print the scenario's own file, to copy and change; simulate nothing."),
+    ] = False,
     json_: Annotated[
         str | None, typer.Option("--json", metavar="FILE", help="Result as JSON; - for standard output.")
     ] = None,
@@ -40,7 +45,7 @@ def simulate(
     """
     from misfire.cli.output import emit_json
     from misfire.errors import InputError
-    from misfire.simulate import load_scenario, scenario_names
+    from misfire.simulate import load_scenario, scenario_names, scenario_text
     from misfire.simulate import simulate as run
 
     if list_:
@@ -50,10 +55,16 @@ def simulate(
             typer.echo("\n".join(f"{n:<{width}}  {title}" for n, title in rows))
         emit_json({"format": "misfire-scenarios", "version": 1, "scenarios": dict(rows)}, json_)
         return
+    if keys:
+        typer.echo(scenario_text(None), nl=False)
+        return
     if scenario is None:
         raise InputError(
             "simulate: name a scenario or a file; misfire simulate --list shows the shipped ones"
         )
+    if show:
+        typer.echo(scenario_text(scenario), nl=False)
+        return
     s = load_scenario(scenario)
     if seed is not None:
         if seed < 0:

@@ -25,7 +25,7 @@ from misfire.errors import InputError
 from misfire.intake.recording import Channels, Recording
 from misfire.simulate.controller import Counts, monitor
 from misfire.simulate.driver import RAD_PER_RPM
-from misfire.simulate.library import load_scenario, scenario_names
+from misfire.simulate.library import load_scenario, scenario_names, scenario_text
 from misfire.simulate.motion import Motion, run, stalled
 from misfire.simulate.result import Simulated, Truth
 from misfire.simulate.scenario import (
@@ -46,7 +46,7 @@ from misfire.simulate.sensor import Edges, record
 __all__ = [
     "Clock", "Combustion", "Controller", "Driveline", "Fault", "Misfires", "Motion", "Phase", "Scenario",
     "Simulated", "ToothErrors", "Torsion", "Truth", "load_scenario", "prepared_engine", "scenario_names",
-    "simulate",
+    "scenario_text", "simulate",
 ]  # fmt: skip
 
 

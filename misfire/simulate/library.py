@@ -129,6 +129,14 @@ def scenario_names() -> list[str]:
     return sorted(p.name.removesuffix(".toml") for p in folder.iterdir() if p.name.endswith(".toml"))
 
 
+def scenario_text(name: str | None) -> str:
+    """The TOML text of a shipped scenario; None: the page that explains every key. Raises InputError."""
+    if name is not None and name not in scenario_names():
+        raise InputError(f"scenario '{name}': no such shipped scenario{_near(name, scenario_names())}")
+    file = "README.md" if name is None else f"{name}.toml"
+    return resources.files("misfire").joinpath("simulate", "scenarios", file).read_text("utf-8")
+
+
 def load_scenario(source: str | Path) -> Scenario:
     """A shipped scenario by name, or one from a TOML file. Raises InputError."""
     text = str(source)

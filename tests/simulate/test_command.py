@@ -49,10 +49,25 @@ def test_list(command, capsys):
     assert len(json.loads(capsys.readouterr().out)["scenarios"]) >= 20
 
 
+def test_keys_and_a_file_to_start_from(command, tmp_path, capsys, monkeypatch):
+    """What --show prints is a scenario file that gives the same log."""
+    monkeypatch.chdir(tmp_path)
+    command(keys=True)
+    assert "`duration_s`" in capsys.readouterr().out
+    command("launch_clutch_i4", show=True)
+    (tmp_path / "mine.toml").write_text(capsys.readouterr().out, "utf-8")
+    assert list(tmp_path.iterdir()) == [tmp_path / "mine.toml"]
+    command("mine.toml", out=tmp_path / "a")
+    command("launch_clutch_i4", out=tmp_path / "b")
+    logs = [(tmp_path / x / "log.csv").read_text().splitlines()[1:] for x in "ab"]
+    assert logs[0] == logs[1]
+
+
 @pytest.mark.parametrize(
     ("kw", "match"),
     [
         ({}, "name a scenario"),
+        ({"scenario": "nothing_like_it", "show": True}, "no such shipped scenario"),
         ({"scenario": "nothing_like_it"}, "no such scenario"),
         ({"scenario": "healthy_i4", "seed": -1}, "--seed -1"),
         ({"scenario": "healthy_i4", "waveform": "laser"}, "--waveform laser"),
