@@ -37,7 +37,6 @@ FULL_SPREAD = 0.08  # sd of a full misfire's lost work beyond the noise: the sca
 LEVEL_ERROR = 0.04  # of the normal energy: no more is left to its own noise
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
 DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
-TIGHT_FROM = 0.62  # the same for a narrow population
 NOISE_LIMIT = 0.19  # sd of lost work beyond which 0.75 is fewer than 4 sd from a healthy event
 
 
@@ -73,7 +72,10 @@ def running_median(x: FloatArray, width: int) -> FloatArray:
     if width > 45 and x.size > 100_000:
         # medians of short blocks, then a running median over those: cost stays linear in the events
         step = max(1, width // 15)
-        blocks = np.array([np.median(b) for b in np.array_split(filled, max(1, x.size // step))])
+        size, longer = divmod(x.size, max(1, x.size // step))
+        cut = longer * (size + 1)
+        parts = (filled[:cut].reshape(longer, size + 1), filled[cut:].reshape(-1, size))
+        blocks = np.concatenate([np.median(b, axis=1) for b in parts if b.size])
         centre = (np.arange(blocks.size) + 0.5) * x.size / blocks.size
         return np.interp(np.arange(x.size), centre, median_filter(blocks, size=15, mode="reflect"))
     return np.asarray(median_filter(filled, size=width, mode="reflect"), dtype=float)
@@ -425,9 +427,7 @@ def _population(lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float
     deep = lost[(own > max(0.6 * full[0], 4.5 * sd)) & (medians[place] - zero < 0.25)] - zero
     if deep.size >= 4:
         peak = float(np.median(deep))
-        # partial burns spread; a narrow population apart from all others is the same thing every time: no burn
-        narrow = deep.size >= 8 and _mad(deep) < 0.1 * peak and peak > 8 * sd
-        return peak if (TIGHT_FROM if narrow else full[0]) <= peak <= full[1] else 1.0
+        return peak if full[0] <= peak <= full[1] else 1.0
     # cylinders that are down in every event: only near a full misfire, else they may as well be weak
     dead = int(np.argmax(medians))
     peak = float(medians[dead] - zero)
