@@ -78,11 +78,19 @@ def simulate(
     done = run(s)
     files = done.write(folder, compress=compress)
     if waveform is not None:
+        from misfire.simulate.waveform import mark_voltage, write_waveform_csv
         from misfire.simulate.waveform import waveform as sample
-        from misfire.simulate.waveform import write_waveform_csv
 
         files.append(folder / "waveform.csv")
-        write_waveform_csv(files[-1], *sample(done, waveform, to_s=waveform_s))
+        t, crank = sample(done, waveform, to_s=waveform_s)
+        marks = done.recording
+        write_waveform_csv(
+            files[-1],
+            t,
+            crank,
+            cam_v=mark_voltage(t, marks.cam_s),
+            cylinder1_v=mark_voltage(t, marks.cylinder1_s),
+        )
     truth = done.truth
     result: dict[str, Any] = {
         "format": "misfire-simulation",

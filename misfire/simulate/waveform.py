@@ -87,10 +87,41 @@ def _hall(t: FloatArray, edges: FloatArray, pitch_s: FloatArray, rise_s: float) 
     return np.asarray(np.maximum(np.minimum(up, down), coming))
 
 
-def write_waveform_csv(path: str | Path, t_s: FloatArray, crank_v: FloatArray) -> None:
-    """Write `time_s,crank_v` with 0.1 us and 0.1 mV. Raises InputError when the file cannot be written."""
-    rows = [f"{a:.7f},{b:.4f}" for a, b in zip(t_s.tolist(), crank_v.tolist(), strict=True)]
+def mark_voltage(
+    t_s: FloatArray,
+    marks_s: FloatArray | None,
+    *,
+    high_v: float = 5.0,
+    width_ms: float = 1.0,
+    rise_us: float = 3.0,
+) -> FloatArray | None:
+    """Voltage [V] of a cam or cylinder-1 signal at times t_s: a pulse that passes half height upwards at each mark."""
+    if marks_s is None or len(marks_s) == 0:
+        return None
+    i = np.searchsorted(marks_s, t_s + 0.5e-6 * rise_us, side="right") - 1
+    since = np.where(i >= 0, t_s - marks_s[np.maximum(i, 0)], np.inf)
+    up = np.clip(0.5 + since / (1e-6 * rise_us), 0.0, 1.0)
+    down = np.clip(0.5 - (since - 1e-3 * width_ms) / (1e-6 * rise_us), 0.0, 1.0)
+    return np.asarray(high_v * np.minimum(up, down))
+
+
+def write_waveform_csv(
+    path: str | Path,
+    t_s: FloatArray,
+    crank_v: FloatArray,
+    *,
+    cam_v: FloatArray | None = None,
+    cylinder1_v: FloatArray | None = None,
+) -> None:
+    """Write `time_s,crank_v` and the marks that there are, with 0.1 us and 0.1 mV.
+
+    Raises InputError when the file cannot be written.
+    """
+    columns = {"crank_v": crank_v, "cam_v": cam_v, "cylinder1_v": cylinder1_v}
+    kept = {n: v.tolist() for n, v in columns.items() if v is not None}
+    form = ",".join(["{:.7f}", *["{:.4f}"] * len(kept)])
+    rows = [form.format(*row) for row in zip(t_s.tolist(), *kept.values(), strict=True)]
     try:
-        Path(path).write_text("\n".join(["time_s,crank_v", *rows]) + "\n", "utf-8", newline="\n")
+        Path(path).write_text("\n".join([",".join(["time_s", *kept]), *rows]) + "\n", "utf-8", newline="\n")
     except OSError as err:
         raise InputError(f"{path}: cannot be written ({err.strerror}); give another file") from err
