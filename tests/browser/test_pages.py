@@ -302,7 +302,7 @@ def test_keyboard_reaches_answer_and_tables(plain: Opened) -> None:
     assert {"DIVscroll", "SUMMARY"} <= seen
 
 
-@pytest.mark.parametrize("kind", [*KINDS, "comparison", "survey"])
+@pytest.mark.parametrize("kind", ["misfire", "pattern", "undetermined", "sensor", "comparison", "survey"])
 def test_no_serious_accessibility_fault(samples: ModuleType, browser: Any, tmp_path: Path, kind: str) -> None:
     axe = importlib.util.find_spec("axe_playwright_python")
     if axe is None or not axe.submodule_search_locations:
@@ -321,8 +321,10 @@ def test_no_serious_accessibility_fault(samples: ModuleType, browser: Any, tmp_p
     opened.page.evaluate(rules)
     for scheme in ("light", "dark"):
         opened.page.emulate_media(color_scheme=scheme)
-        found = opened.page.evaluate("axe.run().then(r => r)")
-        assert len(found["passes"]) > 15, "the rules did run"
+        # colours alone differ in the dark
+        only = "{runOnly: ['color-contrast']}" if scheme == "dark" else "{}"
+        found = opened.page.evaluate(f"axe.run(document, {only}).then(r => r)")
+        assert len(found["passes"]) >= (1 if scheme == "dark" else 15), "the rules did run"
         serious = [
             (v["id"], v["nodes"][0]["html"][:120])
             for v in found["violations"]

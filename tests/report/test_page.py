@@ -335,3 +335,59 @@ def test_no_drawing_can_close_its_script_element() -> None:
     written = script_json(blank(100, title={"text": text}))
     assert not set("<>&\u2028") & set(written)
     assert json.loads(written)["layout"]["title"]["text"] == text
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"),
+    [
+        ("misfire", {"1": "fires", "3": "misfires, 12.2 %"}),
+        ("pattern", {"1": "fires, is counted falsely", "4": "fires, is counted falsely", "2": "fires"}),
+        ("weak", {"2": "fires, but weakly", "1": "fires"}),
+        ("undetermined", {"1": "not decided", "3": "no misfire seen, not decided"}),
+        ("places", {"A": "fires", "B": "misfires, 4.7 %", "D": "may misfire"}),
+        ("clear", {"1": "fires", "2": "fires"}),
+    ],
+)
+def test_each_cylinder_stands_under_the_answer(samples: ModuleType, kind: str, said: dict[str, str]) -> None:
+    result, events = samples.sample(kind)
+    page = analysis_page(result, events)
+    box = page[page.index('class="glance"') :]
+    found = dict(re.findall(r'class="name">(\w+)</span>.*?</b> ([^<]+)</li>', box[: box.index("</ul>")]))
+    assert list(found) == [str(c["cylinder"]) for c in result["cylinders"]]
+    assert {k: found[k] for k in said} == said
+    for c in result["cylinders"]:
+        if "misfires," in found[str(c["cylinder"])]:
+            shown = float(found[str(c["cylinder"])].split(",")[1].rstrip(" %"))
+            assert shown == pytest.approx(c["rate_pct"], rel=5e-3)
+
+
+def test_evidence_of_any_form_is_shown(samples: ModuleType) -> None:
+    result, events = samples.sample("misfire")
+    result["verdict"]["evidence"] = [
+        {"name": "Speed exponent", "value": -1.93, "sd": 0.08, "limit": -1.0, "says": "work is missing"},
+        {"name": "Rate", "value": 12.2, "ci95": [10.1, 14.5], "unit": "%", "limit": "above 0.1 %"},
+        {"name": "Drift of the pattern", "value": "none seen"},
+        "a sentence that stands alone",
+        {},
+        None,
+    ]
+    page = analysis_page(result, events)
+    rows = next(t for t in outline(page).tables if t[0][0] == "What was measured")[1:]
+    assert rows[0] == ["Speed exponent", "work is missing", "-1.93", "± 0.08 (1 sd)", "-1"]
+    assert rows[1] == ["Rate", "–", "12.2 %", "10.1 to 14.5 % (95 %)", "above 0.1 %"]
+    assert rows[2][:3] == ["Drift of the pattern", "–", "none seen"]
+    assert len(rows) == 3
+    assert "a sentence that stands alone" in page
+
+
+def test_what_is_typed_is_set_apart_and_still_escaped(samples: ModuleType) -> None:
+    result, events = samples.sample("misfire")
+    result["verdict"]["findings"][0]["next_steps"] = [
+        "use `misfire compare --swapped`",
+        "`<b>`",
+        "one ` alone",
+    ]
+    page = analysis_page(result, events)
+    assert "use <code>misfire compare --swapped</code>" in page
+    assert "<b>`" not in page
+    assert "one ` alone" in page
