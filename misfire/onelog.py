@@ -28,7 +28,7 @@ from misfire.intake.recording import Channels, Recording
 from misfire.naming import Marks, find_phase, place_name
 from misfire.pattern import Pattern, learn_pattern, segment_error_pct, without_firing_orders
 from misfire.phase import Phase
-from misfire.work import Events, Grid, inertia_lateness_deg, make_grid, measure, places
+from misfire.work import Events, inertia_lateness_deg, make_grid, measure_turns, places
 
 
 @dataclass(frozen=True)
@@ -107,12 +107,11 @@ def study(
         channels = align_channels(channels, *turn_speed(crank.time_s, crank.block))
     lap("crank")
     shape = gas_shape(engine)
-    raw = make_grid(crank)
-    phase = find_phase(crank, raw, engine, marks, shape)
+    phase = find_phase(crank, make_grid(crank), engine, marks, shape)
     lap("phase")
-    first = measure(raw, crank, engine, phase.first_deg, phase.second_turn, shape)
+    first = measure_turns(crank, engine, phase.first_deg, phase.second_turn, shape)
     cut, load = _from_channels(channels, first.time_s)
-    before = _decide(raw, crank, engine, phase, shape, first, cut, False)
+    before = _decide(crank, engine, phase, shape, None, first, cut, False)
     lap("work")
     notes: list[str] = []
     if given is not None:
@@ -134,15 +133,20 @@ def study(
     lap("pattern")
     if pattern.known:
         correction = without_firing_orders(pattern.error_deg, crank.wheel, engine, careful=True)
-        grid = make_grid(crank, correction)
-        apparent = make_grid(crank, pattern.apparent_deg) if pattern.apparent_deg is not None else None
         sd = float(np.nanmedian(pattern.sd_deg)) if np.isfinite(pattern.sd_deg).any() else 0.005
-        events = measure(
-            grid, crank, engine, phase.first_deg, phase.second_turn, shape, max(sd, 0.001), apparent
+        events = measure_turns(
+            crank,
+            engine,
+            phase.first_deg,
+            phase.second_turn,
+            shape,
+            correction,
+            max(sd, 0.001),
+            pattern.apparent_deg,
         )
         cut, load = _from_channels(channels, events.time_s)
         sure = pattern.learned_from != "speed_sweep" or _speed_ratio(events) >= 1.4
-        decision = _decide(grid, crank, engine, phase, shape, events, cut, sure)
+        decision = _decide(crank, engine, phase, shape, correction, events, cut, sure)
     else:
         events, decision = first, before
     phase = _tie_by_cut(phase, crank, engine, events, decision, known_cuts, notes)
@@ -178,18 +182,18 @@ def study(
 
 
 def _decide(
-    grid: Grid,
     crank: Crank,
     engine: Engine,
     phase: Phase,
     shape: GasShape,
+    tooth_error_deg: FloatArray | None,
     events: Events,
     cut: FloatArray,
     corrected: bool,
 ) -> Decision:
     if engine.cylinders > 1:
         return decide(events, engine, cut, corrected)
-    other = measure(grid, crank, engine, phase.first_deg, ~phase.second_turn, shape)
+    other = measure_turns(crank, engine, phase.first_deg, ~phase.second_turn, shape, tooth_error_deg)
     if not other.time_s.size:
         return decide_single(events, np.full(events.energy.size, np.nan), cut)
     # the idle turns before and after, the nearer one alone at the ends of the log

@@ -15,7 +15,7 @@ overlapping misfires stay separate.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +29,7 @@ COMPRESSION_SHARE = 0.22  # compression work over combustion work of one charge,
 HARMONICS = 4
 _CHUNK = 16_000  # events filtered in one go, for the memory
 _ROWS = 16_000  # turns
+_PART_TURNS, _OVERLAP = 20_000, 8  # turns measured in one go; a window reaches less than eight turns
 
 
 @dataclass(frozen=True)
@@ -364,7 +365,7 @@ def measure(
     near = Span(BEFORE_DEG, AFTER_DEG, 1 if single else 2)
     wide = near if single else Span(max(BEFORE_DEG, 2.2 * interval), max(AFTER_DEG, 2.7 * interval), 3)
     made: dict[tuple[float, Span], list[Filter]] = {}
-    sound_count = np.concatenate(([0], np.cumsum(~grid.sound)))
+    sound_count = np.concatenate(([0], np.cumsum(~grid.sound, dtype=np.int32)), dtype=np.int32)
     jitter = time_noise_s(grid)
     drafts = []
     at = places(engine, first_deg)
@@ -428,8 +429,46 @@ def measure(
     return Events(**{k: v[order] for k, v in joined.items()})
 
 
+def measure_turns(
+    crank: Crank,
+    engine: Engine,
+    first_deg: float,
+    second_turn: BoolArray,
+    shape: GasShape,
+    tooth_error_deg: FloatArray | None = None,
+    tooth_sd_deg: float = 0.012,
+    apparent_deg: FloatArray | None = None,
+) -> Events:
+    """`measure` of a whole log, long ones in parts of some turns so that the memory stays small.
+
+    Parameters
+    ----------
+    tooth_error_deg, apparent_deg : array, shape (teeth,), or None
+        Learned error [deg] of each tooth, and the apparent spacing for the mean energy.
+    """
+    parts = []
+    for lo in range(0, max(crank.turns, 1), _PART_TURNS):
+        a, b = max(lo - _OVERLAP, 0), min(lo + _PART_TURNS + _OVERLAP, crank.turns)
+        part = replace(crank, time_s=crank.time_s[a:b], block=crank.block[a:b], faulty=crank.faulty[a:b])
+        events = measure(
+            make_grid(part, tooth_error_deg),
+            part,
+            engine,
+            first_deg,
+            second_turn[a:b],
+            shape,
+            tooth_sd_deg,
+            None if apparent_deg is None else make_grid(part, apparent_deg),
+        )
+        mine = (events.turn >= lo - a) & (events.turn < lo - a + _PART_TURNS)
+        columns = {f.name: getattr(events, f.name)[mine] for f in fields(events)}
+        columns["turn"] = columns["turn"] + a
+        parts.append(columns)
+    return Events(**{name: np.concatenate([p[name] for p in parts]) for name in parts[0]})
+
+
 def _range_sound(
-    grid: Grid, start: IntArray, k: IntArray, unsound_before: IntArray
+    grid: Grid, start: IntArray, k: IntArray, unsound_before: npt.NDArray[np.int32]
 ) -> tuple[BoolArray, BoolArray]:
     """Whether the grid points k around each start lie in the log, and whether all of them are sound."""
     size = grid.time_s.size
