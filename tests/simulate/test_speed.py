@@ -30,12 +30,13 @@ def test_rigid_engine():
 
 
 @pytest.mark.parametrize(
-    "drive",
+    ("drive", "least"),
     [
-        Driveline(),
-        Driveline(damper_nm_rad=1200.0),
-        Driveline(coupling="converter", gearbox_kg_m2=0.03),
+        (Driveline(), 20.0),
+        (Driveline(damper_nm_rad=1200.0), 20.0),
+        # step by step: 37 on the machine it was written on, with room for a slower one
+        (Driveline(coupling="converter", gearbox_kg_m2=0.03), 15.0),
     ],
 )
-def test_driveline_and_torsion(drive):
-    assert seconds_per_second(0.06, driveline=drive, torsion=Torsion(natural_hz=350.0)) > 20.0
+def test_driveline_and_torsion(drive, least):
+    assert seconds_per_second(0.06, driveline=drive, torsion=Torsion(natural_hz=350.0)) > least
