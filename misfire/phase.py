@@ -17,6 +17,7 @@ from misfire.gas import GasShape
 from misfire.work import Grid
 
 MARK_TOLERANCE_DEG = 60.0
+_ROWS, _POINTS = 8_000, 1_000_000  # turns and teeth looked at in one go, for the memory
 
 
 @dataclass(frozen=True)
@@ -59,8 +60,8 @@ def mean_wave(grid: Grid, rows: IntArray, per_cycle: bool) -> tuple[FloatArray, 
     total = np.zeros(span)
     count = 0
     width = np.radians(np.diff(angle))
-    for lo in range(0, start.size, 50_000):
-        at = start[lo : lo + 50_000, None] + np.arange(span + 2)
+    for lo in range(0, start.size, _ROWS):
+        at = start[lo : lo + _ROWS, None] + np.arange(span + 2)
         piece = np.diff(grid.action[at], axis=1)
         ok = grid.sound[at].all(axis=1) & (piece > 0).all(axis=1)
         e = piece[ok][:, :span] / width
@@ -165,14 +166,20 @@ def _misfit(
 
 def mark_angles(grid: Grid, crank: Crank, mark_s: FloatArray) -> tuple[IntArray, FloatArray]:
     """Row and angle [deg] after position 0 of every mark that falls between numbered teeth."""
-    known = np.flatnonzero(np.isfinite(grid.time_s))
-    t = grid.time_s[known]
-    i = np.searchsorted(t, mark_s) - 1
-    ok = (i >= 0) & (i + 1 < t.size)
-    i, mark = i[ok], mark_s[ok]
-    left, right = known[i], known[i + 1]
-    ok = right - left <= 2
-    left, right, mark = left[ok], right[ok], mark[ok]
+    lefts, rights, marks = [], [], []
+    for lo in range(0, grid.time_s.size, _POINTS):
+        # neighbours stand at most two points apart
+        part = grid.time_s[lo : lo + _POINTS + 3]
+        known = np.flatnonzero(np.isfinite(part))
+        t = part[known]
+        i = np.searchsorted(t, mark_s) - 1
+        near = (i >= 0) & (i + 1 < t.size)
+        i, mark = i[near], mark_s[near]
+        ok = (known[i] < _POINTS) & (known[i + 1] - known[i] <= 2)
+        lefts.append(known[i[ok]] + lo)
+        rights.append(known[i[ok] + 1] + lo)
+        marks.append(mark[ok])
+    left, right, mark = np.concatenate(lefts), np.concatenate(rights), np.concatenate(marks)
     n = grid.per_turn
     full = (left // n) * TURN_DEG + grid.angle_deg[left % n]
     full_r = (right // n) * TURN_DEG + grid.angle_deg[right % n]
