@@ -17,7 +17,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.second_engine", description=__doc__)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--only", default="", help="names that contain one of these parts (comma)")
+    parser.add_argument("--exact", default="", help="exactly these names, in this order (comma)")
     parser.add_argument("--group", default="")
+    parser.add_argument("--skip", type=int, default=0, help="leave out the first ones")
     parser.add_argument("--share", default="0/1", help="every n-th case: K/N")
     parser.add_argument("--list", action="store_true")
     asked = parser.parse_args()
@@ -25,6 +27,10 @@ def main() -> None:
     cases = [
         c for c in all_cases() if any(p in c.name for p in asked.only.split(",")) and asked.group in c.group
     ][k::n]
+    if asked.exact:
+        known = {c.name: c for c in all_cases()}
+        cases = [known[name] for name in asked.exact.split(",")]
+    cases = cases[asked.skip :]
     done: Counter[tuple[str, bool]] = Counter()
     for case in cases:
         if asked.list:

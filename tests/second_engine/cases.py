@@ -139,7 +139,10 @@ def dead() -> list[Case]:
     for k, name in enumerate(x for x in ALL if x != "single"):
         n = len(LAYOUTS[name].order)
         cylinder = (k + 1) % n + 1
-        for label, stretches in (("tour", TOUR), ("idle", IDLE)):
+        for label, stretches in (
+            ("tour", PULL if name in ("boxer4", "inline3", "inline4") else TOUR),
+            ("idle", IDLE),
+        ):
             if label == "idle" and k % 2:
                 continue
             out.append(

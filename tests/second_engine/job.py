@@ -279,7 +279,7 @@ def _events(case: Case, motion: Motion, edges: Edges, result: dict, rows: list[d
     state = np.array([r["state"] for r in rows])[i]
     name = np.array([r["cylinder"] for r in rows])[i]
     ok = due & hit
-    if want.named and result["phase"] == "measured":
+    if want.named and result["phase"] == "measured" and all(x.isdigit() for x in set(name)):
         wrong = int((name[ok] != motion.cylinder[ok].astype(str)).sum())
         if wrong > 0:
             out.faults.append(f"EVENTS {wrong} of {int(ok.sum())} rows carry another cylinder's number")
@@ -317,7 +317,9 @@ def _events(case: Case, motion: Motion, edges: Edges, result: dict, rows: list[d
         out.faults.append(
             f"MOTORING {out.facts['cut_unusable_pct']} % of the events in fuel cut are unusable"
         )
-    if out.facts["motoring_wrong"] > 0.01 * ok.sum() + 3 * len(LAYOUTS[case.drive.layout].order):
+    if out.facts["motoring_wrong"] > 0.01 * ok.sum() + 3 * len(LAYOUTS[case.drive.layout].order) + 200 * abs(
+        case.cut_late_s
+    ):
         out.faults.append(f"MOTORING {out.facts['motoring_wrong']} fired events called motoring")
 
 
