@@ -161,4 +161,8 @@ def _channels(s: Scenario, motion: Motion, truth: Truth, rng: np.random.Generato
         "coolant_c": np.full(len(t), s.coolant_c),
         "fuel_cut": cut,
     }
+    if any(p.starter for p in s.programme):
+        values["starter"] = motion.events["starter"][at].astype(float)
+    if any(p.gear_m > 0.0 for p in s.programme):
+        values["vehicle_kmh"] = np.round(3.6 * motion.events["vehicle_m_s"][at].astype(float), 1)
     return Channels(t, values, source=f"simulated: {s.name}")

@@ -15,7 +15,8 @@ import numpy.typing as npt
 
 from misfire.simulate.gas import WorkTables
 from misfire.simulate.mechanics import Cylinder, cycle_torque_nm, friction_mep_bar
-from misfire.simulate.scenario import Misfires, Phase, Scenario
+from misfire.simulate.rules import Rules
+from misfire.simulate.scenario import Phase, Scenario
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -42,6 +43,8 @@ class Events:
     outer_nm: list[float] = field(default_factory=list)
     friction_nm: list[float] = field(default_factory=list)
     clutch_nm: list[float] = field(default_factory=list)
+    starter: list[bool] = field(default_factory=list)
+    vehicle_m_s: list[float] = field(default_factory=list)
 
 
 def manifold_kpa(load_pct: float) -> float:
@@ -129,55 +132,6 @@ class Programme:
         return p.clutch_nm + (p.clutch_end_nm - p.clutch_nm) * part
 
 
-class Rules:
-    """Misfire rules with what they remember (runs, counts, coil draws)."""
-
-    def __init__(self, rules: tuple[Misfires, ...], companions: dict[int, int]) -> None:
-        self.rules = rules
-        self.companions = companions
-        self.count: dict[tuple[int, int], int] = {}
-        self.run: dict[tuple[int, int], int] = {}
-        self.drawn: dict[tuple[int, int], tuple[int, bool]] = {}
-
-    def hit(
-        self, number: int, cylinder: int, cycle: int, t: float, rpm: float, load: float, u: float
-    ) -> bool:
-        """Does rule `number` take this event? `u` is a uniform draw."""
-        r = self.rules[number]
-        if not (r.from_s <= t < r.to_s and r.from_rpm <= rpm < r.to_rpm):
-            return False
-        if not r.from_load_pct <= load < r.to_load_pct:
-            return False
-        if r.kind == "coil":
-            other = self.companions[cylinder]
-            if r.cylinders and cylinder not in r.cylinders and other not in r.cylinders:
-                return False
-            key = (number, min(cylinder, other))
-            seen = self.drawn.get(key)
-            if seen is None or seen[0] != cycle:
-                seen = (cycle, u < r.rate)
-                self.drawn[key] = seen
-            return seen[1]
-        if r.cylinders and cylinder not in r.cylinders:
-            return False
-        if r.kind == "dead":
-            return True
-        if r.kind == "random":
-            return u < r.rate
-        key = (number, cylinder)
-        if r.kind == "burst":
-            left = self.run.get(key, 0)
-            if left == 0 and u < r.rate:
-                left = r.length
-            self.run[key] = max(left - 1, 0)
-            return left > 0
-        n = self.count.get(key, 0)
-        self.count[key] = n + 1
-        if r.kind == "every":
-            return n % r.every == r.every - 1
-        return n in r.firings
-
-
 class Driver:
     """Runs the programme on mean speed and hands out events."""
 
@@ -218,6 +172,7 @@ class Driver:
         # what clutch or converter takes from the crank: at a speed [N m, rad/s], its rise with speed, its limit
         self.taken = Taken(0.0, self.w)
         self.vehicle_rad_s = self.w
+        self.vehicle_m_s = 0.0
         self.energy = 0.5 * self.mean_kg_m2 * self.w**2
         self.hold_sum = 0.0
         self.charge_sum = 0.0
@@ -347,6 +302,10 @@ class Driver:
         e.outer_nm.append(outer)
         e.friction_nm.append(friction)
         e.clutch_nm.append(self.programme.clutch_nm(t))
+        e.starter.append(p.starter)
+        if p.gear_m > 0.0:
+            self.vehicle_m_s = (self.vehicle_rad_s if loose else w) * p.gear_m
+        e.vehicle_m_s.append(self.vehicle_m_s)
         work = kpa * self.per_map + s.gas.exhaust_kpa * self.per_exhaust + heat * self.efficiency
         self.mean_work.append(work)
         normal_work = 0.0 if p.fuel_cut else normal * self.efficiency

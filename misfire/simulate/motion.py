@@ -50,7 +50,8 @@ class Motion:
     tdc_deg, tdc_s, tdc_rad_s : array, shape (events,)
         Firing TDC as global crank angle [deg], its time [s] and speed [rad/s], in firing order.
     events : dict of name -> array, shape (events,)
-        cylinder, manifold_kpa, load_pct, state, cause, work_j (combustion work), normal_work_j.
+        cylinder, manifold_kpa, load_pct, state, cause, work_j (combustion work), normal_work_j, starter,
+        vehicle_m_s.
     twist_deg : array, shape (points,), or None
         Angle [deg] of the wheel ahead of the rigid crank, where torsion is modelled.
     """
@@ -367,6 +368,8 @@ def _collect(
         "manifold_kpa": np.array(e.manifold_kpa[:k])[pick],
         "load_pct": np.array(e.load_pct[:k])[pick],
         "state": np.array(e.state[:k])[pick],
+        "starter": np.array(e.starter[:k])[pick],
+        "vehicle_m_s": np.array(e.vehicle_m_s[:k])[pick],
         "cause": np.array(e.cause[:k])[pick],
         "work_j": done[pick],
         "normal_work_j": np.array(e.normal_heat_j[:k])[pick] * plain.nominal_efficiency,

@@ -196,6 +196,11 @@ def test_launch_on_a_slipping_clutch():
     done = simulate(Scenario(engine=prepared_engine("inline4"), programme=steps, driveline=TWO))
     t = done.truth
     assert not t.stopped
+    # the slow channels: from standing to what the crank's speed and the gear say
+    row, kmh = done.channels.time_s, done.channels.values["vehicle_kmh"]
+    assert kmh[row < 2.0].max() == 0.0
+    at_end = np.interp(row[-1], t.tdc_s, t.rpm) * RAD_PER_RPM * 0.025 * 3.6
+    assert kmh[-1] == pytest.approx(at_end, rel=0.03)
     slip = t.rpm[(t.tdc_s > 2.0) & (t.tdc_s < 4.5)]
     assert slip.max() > 1300
     end = t.rpm[t.tdc_s > 5.0]
