@@ -105,6 +105,7 @@ def _analyse(
 ) -> list[Side]:
     """One analysis per log of a side; channels are given one per log, counts per log or for the side."""
     from misfire.compare import Side
+    from misfire.compare.beat import check_cylinders
     from misfire.errors import InputError
     from misfire.pipeline import AnalyseOptions, analyse_files
 
@@ -121,6 +122,8 @@ def _analyse(
         # Counts read over the whole side belong to no single log, so no single log is judged with them.
         own = None if whole else text
         done = analyse_files([path], AnalyseOptions(engine=layout, channels=channel, counts=own, read=read))
+        crank = done.logs[0].crank
+        check_cylinders(path, crank.time_s, crank.wheel.tooth_angles_deg, crank.block, done.engine)
         told = _controller(text, whole) if text is not None and not (whole and k) else None
         out.append(Side(done.to_dict(), done.events, done.engine, told))
     return out

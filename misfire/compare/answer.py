@@ -20,6 +20,8 @@ KIND_WORDS: dict[str, str] = {
 
 # Fewer usable turns without a firm finding decide nothing (the contract's rule for one log).
 ENOUGH_TURNS = 200
+# Part of all counts before that is too little to hold up the answer of the others. Our own choice.
+_FEW_SHARE = 0.05
 
 
 @dataclass(frozen=True)
@@ -155,8 +157,9 @@ def decide(e: Evidence) -> Overall:
         return _explain(_partly(e, {c: e.found_raw[c] for c in left}), e)
     if not watched:
         return _explain(_nothing_before(e), e)
-    if all(a == "cleared" for a in given.values()) and not left:
-        return _explain(_cleared(e, watched), e)
+    gone = _gone(e.changes, e.answers)
+    if gone and not left:
+        return _explain(_cleared(e, gone), e)
     return _explain(_partly(e, given), e)
 
 
@@ -241,6 +244,8 @@ def _explain(out: Overall, e: Evidence) -> Overall:
                 f"cylinder {c}: {ch.before[0]} of {ch.before[1]} firings before, "
                 f"{ch.after[0]} of {ch.after[1]} after"
             )
+        if out.answer.startswith("cleared") and ch.material_before and e.answers[c] == "not_proven":
+            out.reasons.append(f"cylinder {c}: its few counts before prove nothing by themselves")
         if ch.material_before and ch.covered < 0.8:
             out.reasons.append(
                 f"cylinder {c}: only {100 * ch.covered:.0f} % of the counts before fell at speeds and loads "
@@ -315,6 +320,16 @@ def _is_gone(change: Change, raw: Answer) -> bool:
 
 
 def _gone(changes: Mapping[Label, Change], raw: Mapping[Label, Answer]) -> list[Label]:
-    """Cylinders whose false counts are gone; none when false counts stay on another one."""
+    """Cylinders whose counts are gone; none when counts stay on another one.
+
+    A cylinder with a few counts beside hundreds on others cannot prove anything by itself; when it counts no
+    more it does not hold up the answer.
+    """
     had = [c for c, ch in changes.items() if ch.material_before]
-    return had if had and all(raw[c] == "cleared" for c in had) else []
+    gone = [c for c in had if raw[c] == "cleared"]
+    few = _FEW_SHARE * sum(changes[c].before[0] for c in had)
+    rest = [c for c in had if c not in gone]
+    quiet = all(
+        raw[c] == "not_proven" and not changes[c].material_after and changes[c].before[0] <= few for c in rest
+    )
+    return gone if quiet else []

@@ -38,11 +38,19 @@ def stratum_keys(
     wide = np.array([round(STRATUM_RPM / _FINE_RPM), round(STRATUM_LOAD_PCT / _FINE_LOAD_PCT)])
     cells, share = _shares(fine, judged, n)
     best, shift = -1.0, np.zeros(2, dtype=np.int64)
+    known = (cells > _UNKNOWN).all(axis=1) if by_load else cells[:, 0] > _UNKNOWN
+    cells, share = cells[known], [s[known] for s in share]
+    if not by_load:
+        cells = cells * np.array([1, 0])
+    if not len(cells):
+        return [np.full(f.shape, -1, dtype=np.int64) for f in fine]
+    # whole strata taken off, so that numbers stay small and the grid stays where it is
+    cells = cells - cells.min(axis=0) // wide * wide
+    columns = int(cells[:, 1].max()) // int(wide[1]) + 2
     for i in range(int(wide[0])):
         for j in range(int(wide[1]) if by_load else 1):
-            coarse = (cells + np.array([i, j])) // wide
-            _, where = np.unique(coarse, axis=0, return_inverse=True)
-            both = [np.bincount(where.ravel(), weights=s) for s in share]
+            coarse = (cells[:, 0] + i) // wide[0] * columns + (cells[:, 1] + j) // wide[1]
+            both = [np.bincount(coarse, weights=s) for s in share]
             overlap = float(np.minimum(both[0], both[1]).sum())
             # the first of equal grids, so that the result does not hang on rounding
             if overlap > best + 1e-9:

@@ -6,13 +6,15 @@ import json
 import sys
 from dataclasses import dataclass
 from pathlib import Path
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 import typer
 from typer.testing import CliRunner
 
+from misfire.engine import Wheel
 from misfire.errors import InputError
 
 from .conftest import make_log
@@ -35,9 +37,21 @@ class _Options:
     read: Any = None
 
 
+class _Log:
+    """No edges: nothing to hear the number of cylinders from."""
+
+    def __init__(self) -> None:
+        self.crank = SimpleNamespace(
+            time_s=np.full((1, 58), np.nan),
+            block=np.zeros(1, dtype=np.int64),
+            wheel=Wheel.from_label("60-2"),
+        )
+
+
 class _Analysis:
     def __init__(self, name: str) -> None:
         side = LOGS[name]()
+        self.logs = (_Log(),)
         self.events, self.engine, self._result = side.events, side.engine, side.result
 
     def to_dict(self) -> dict[str, Any]:
