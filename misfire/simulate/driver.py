@@ -38,6 +38,7 @@ class Events:
     heat_j: list[float] = field(default_factory=list)
     start_deg: list[float] = field(default_factory=list)
     burn_deg: list[float] = field(default_factory=list)
+    normal_burn_deg: list[float] = field(default_factory=list)
     state: list[int] = field(default_factory=list)
     cause: list[int] = field(default_factory=list)
     outer_nm: list[float] = field(default_factory=list)
@@ -297,6 +298,7 @@ class Driver:
         e.heat_j.append(heat)
         e.start_deg.append(start)
         e.burn_deg.append(burn)
+        e.normal_burn_deg.append(s.gas.burn_at(w / RAD_PER_RPM, load)[1])
         e.state.append(state)
         e.cause.append(cause)
         e.outer_nm.append(outer)
@@ -331,9 +333,10 @@ class Driver:
         cov = b.cov_full + (b.cov_idle - b.cov_full) * low * low
         q = self.scatter[c] * b.correlation + math.sqrt(1.0 - b.correlation**2) * z[0]
         self.scatter[c] = q
-        start = g.burn_start_deg + b.phase_sd_deg * z[1]
-        burn, state, cause = g.burn_deg, FIRING, -1
         rpm = self.w / RAD_PER_RPM
+        start, burn = g.burn_at(rpm, load)
+        start += b.phase_sd_deg * z[1]
+        state, cause = FIRING, -1
         remaining = 1.0
         for r in range(len(self.rules.rules)):
             if self.rules.hit(r, c, cycle, self.t, rpm, load, u[r]):

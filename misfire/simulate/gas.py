@@ -20,12 +20,13 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from misfire.simulate.mechanics import WIEBE_A, Cylinder
+from misfire.simulate.mechanics import WIEBE_A, Cylinder, wiebe_progress
 
 FloatArray = npt.NDArray[np.float64]
 
 _FINE_PER_DEG = 20
 _HEAT_FROM_DEG = -70.0
+_HALF = wiebe_progress(0.5)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,7 +48,10 @@ class GasModel:
     residual_kpa : float
         Manifold pressure at which no fresh charge would be left.
     burn_start_deg, burn_deg : float
-        Nominal start [deg from TDC] and duration [deg] of heat release.
+        Nominal start [deg from TDC] and duration [deg] of heat release, at 2500/min and full load.
+    burn_deg_per_1000, burn_deg_no_load : float
+        How much longer [deg] the burn is for each 1000/min more, and at no load; both 0 unless given. Half burned
+        stays at the same angle, as a controller with the best spark advance holds it.
     """
 
     compression_exponent: float = 1.31
@@ -61,11 +65,29 @@ class GasModel:
     residual_kpa: float = 12.0
     burn_start_deg: float = -18.0
     burn_deg: float = 55.0
+    burn_deg_per_1000: float = 0.0
+    burn_deg_no_load: float = 0.0
 
     def heat_j(self, manifold_kpa: float, displacement_m3: float) -> float:
         """Heat [J] of a normal event: in proportion to the charge above the residual."""
         charge = max(manifold_kpa - self.residual_kpa, 0.0) / (100.0 - self.residual_kpa)
         return self.heat_mj_per_m3 * 1e6 * displacement_m3 * charge
+
+    def burn_at(self, speed_rpm: float, load_pct: float) -> tuple[float, float]:
+        """Start and duration [deg] of a normal burn at a speed and load."""
+        longer = self.burn_deg_per_1000 * (speed_rpm / 1000.0 - 2.5)
+        longer += self.burn_deg_no_load * (1.0 - load_pct / 100.0)
+        duration = min(max(self.burn_deg + longer, 15.0), 130.0)
+        return self.start_of(duration), duration
+
+    def start_of(self, duration_deg: float) -> float:
+        """Start [deg] that leaves the half burned angle where the nominal burn has it."""
+        return self.burn_start_deg - _HALF * (duration_deg - self.burn_deg)
+
+    @property
+    def burn_moves(self) -> bool:
+        """Whether the burn depends on speed or load."""
+        return self.burn_deg_per_1000 != 0.0 or self.burn_deg_no_load != 0.0
 
 
 def pressure_pa(
@@ -181,3 +203,12 @@ class WorkTables:
         g = self.gas
         _, w = self.heat_cells(np.array([g.burn_start_deg]), np.array([g.burn_deg]))
         return float(w.sum())
+
+    def normal_efficiency(self, duration_deg: FloatArray) -> FloatArray | float:
+        """Combustion work per heat [-] of normal burns by their duration [deg]; shape (events,) or one number."""
+        g = self.gas
+        if not g.burn_moves or len(duration_deg) == 0:
+            return self.nominal_efficiency
+        grid = np.linspace(float(duration_deg.min()), float(duration_deg.max()) + 1e-6, 33)
+        starts = np.array([g.start_of(float(d)) for d in grid])
+        return np.asarray(np.interp(duration_deg, grid, self.heat_cells(starts, grid)[1].sum(axis=1)))

@@ -372,7 +372,8 @@ def _collect(
         "vehicle_m_s": np.array(e.vehicle_m_s[:k])[pick],
         "cause": np.array(e.cause[:k])[pick],
         "work_j": done[pick],
-        "normal_work_j": np.array(e.normal_heat_j[:k])[pick] * plain.nominal_efficiency,
+        "normal_work_j": np.array(e.normal_heat_j[:k])[pick]
+        * plain.normal_efficiency(np.array(e.normal_burn_deg[:k])[pick]),
     }
     return Motion(
         s.step_deg, time, speed, motion.gas_j, tdc[pick], tdc_s[inside], w[inside], events, stopped, twist

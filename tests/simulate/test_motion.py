@@ -161,6 +161,24 @@ def test_clock_step_noise(rpm, printed):
     assert noise == pytest.approx(1e-6 * w**3 / (np.sqrt(2.0) * dth**2), rel=0.03)
 
 
+def test_a_burn_that_follows_speed_and_load():
+    """Half burned at the same angle everywhere, longer as stated; a healthy event's lost work stays at nothing."""
+    gas = GasModel(burn_deg_per_1000=2.5, burn_deg_no_load=18.0)
+    half = []
+    for rpm, load, longer in ((2500, 100, 0.0), (5500, 100, 7.5), (2500, 0, 18.0)):
+        start, duration = gas.burn_at(rpm, load)
+        assert duration == pytest.approx(55.0 + longer)
+        half.append(start + 0.517549 * duration)  # derived: half of a Wiebe burn, a = 5, m = 2
+    np.testing.assert_allclose(half, half[0], atol=1e-4)
+    steps = (Phase(duration_s=4.0, rpm=1000, load_pct=15), Phase(duration_s=4.0, rpm=5000, load_pct=90))
+    s = Scenario(engine=prepared_engine("inline4"), programme=steps, combustion=QUIET, gas=gas)
+    moving, fixed = simulate(s).truth, simulate(s.but(gas=GasModel())).truth
+    np.testing.assert_allclose(moving.lost_work, 0.0, atol=0.003)
+    # the longer burn at 1000/min and 15 % load does less with the same heat
+    at = slice(40, 80)
+    assert 0.9 < np.mean(moving.work_j[at]) / np.mean(fixed.work_j[at]) < 0.998
+
+
 def test_patterns_of_misfire():
     rules = {
         "every": Misfires(kind="every", cylinders=(3,), every=7),
