@@ -63,8 +63,10 @@ def survey(
     import sys
     from pathlib import Path
 
+    from misfire import __version__
     from misfire.cli.output import emit_json, write_text
     from misfire.errors import InputError
+    from misfire.intake.progress import step
     from misfire.report import survey_page, survey_text
     from misfire.survey.jobs import find_jobs
     from misfire.survey.progress import Progress
@@ -83,19 +85,24 @@ def survey(
         place, chosen, o.build_read(chosen, **read), beside=beside, but=[Path(t) for t in tables]
     )
     kept = Progress(Path(tables[0] + ".progress"), resume=resume)
-    show = _Show(len(todo), sys.stderr.isatty())
+    errors = 0
+
+    def tell(done: int, row: dict[str, Any] | None) -> None:
+        nonlocal errors
+        errors += row is not None and row["status"] == "error"
+        bad = f", {errors} not judged" if errors else ""
+        step(f"{done} of {len(todo)} logs{bad}", done / len(todo))
+
     try:
-        rows = judge(todo, processes=jobs, scheduler=scheduler, progress=kept, tell=show.tell)
+        rows = judge(todo, processes=jobs, scheduler=scheduler, progress=kept, tell=tell)
     except KeyboardInterrupt:
-        show.close()
+        done = kept.count(job.key(__version__) for job in todo)
         print(
-            f"misfire: stopped; {show.done} of {len(todo)} logs are done and kept, the same command with --resume "
-            "goes on",
+            f"misfire: {done} of {len(todo)} logs are done and kept; the same command with --resume goes on",
             file=sys.stderr,
         )
-        raise typer.Exit(130) from None
+        raise
     finally:
-        show.close()
         kept.close()
     for table in tables:
         _write(table, rows)
@@ -135,26 +142,3 @@ def _write(table: str, rows: Sequence[dict[str, Any]]) -> None:
         write_whole(table, lambda p: made.to_csv(p, index=False, float_format="%.6g", lineterminator="\n"))
     else:
         write_whole(table, lambda p: made.to_parquet(p, index=False))
-
-
-class _Show:
-    """One line on a terminal that says how far the work is; nothing when piped."""
-
-    def __init__(self, total: int, on: bool) -> None:
-        self.total, self.done, self.errors, self._on = total, 0, 0, on
-
-    def tell(self, done: int, row: dict[str, Any] | None) -> None:
-        import sys
-
-        self.done = done
-        self.errors += row is not None and row["status"] == "error"
-        if self._on:
-            bad = f", {self.errors} not judged" if self.errors else ""
-            print(f"\r{done} of {self.total} logs{bad} ", end="", file=sys.stderr, flush=True)
-
-    def close(self) -> None:
-        import sys
-
-        if self._on:
-            print("\r" + " " * 60 + "\r", end="", file=sys.stderr, flush=True)
-            self._on = False

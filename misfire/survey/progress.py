@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -69,6 +70,11 @@ class Progress:
                 f"{self.path}: cannot be written ({err.strerror}); free space and go on with --resume"
             ) from err
         self.done[key] = row
+
+    def count(self, keys: Iterable[str]) -> int:
+        """How many of these jobs are done, as the file on disk has it."""
+        self._load()
+        return sum(key in self.done for key in keys)
 
     def _write(self, entry: dict[str, Any]) -> None:
         data = (json.dumps(entry, ensure_ascii=True, allow_nan=False) + "\n").encode()
