@@ -288,8 +288,8 @@ def _windows(x: FloatArray, first: IntArray, size: int) -> FloatArray:
     """Windows of x that begin at `first`, shape (windows, size): a view where they follow in equal steps."""
     step = int(first[1] - first[0]) if first.size > 1 else 1
     if step > 0 and first.size > 1 and (np.diff(first) == step).all():
-        spread: FloatArray = np.lib.stride_tricks.sliding_window_view(x[first[0] : first[-1] + size], size)
-        return spread[::step]
+        view = np.lib.stride_tricks.sliding_window_view(x[first[0] : first[-1] + size], size)
+        return np.asarray(view[::step])
     return x[first[:, None] + np.arange(size)]
 
 
@@ -303,7 +303,7 @@ def time_noise_s(grid: Grid) -> float:
     size = grid.time_s.size
     if size < 3 * n:
         return 1e-6
-    step = max(1, size // 120_000)
+    step = 1 if size <= 400_000 else size // 120_000
     k = np.arange(n, size - 5, step)
     # where four neighbouring intervals are alike, by the first tooth
     ahead = np.diff(
