@@ -290,7 +290,7 @@ def _windows(x: FloatArray, first: IntArray, size: int) -> FloatArray:
     if step > 0 and first.size > 1 and (np.diff(first) == step).all():
         view = np.lib.stride_tricks.sliding_window_view(x[first[0] : first[-1] + size], size)
         return np.asarray(view[::step])
-    return x[first[:, None] + np.arange(size)]
+    return np.asarray(x[first[:, None] + np.arange(size)])
 
 
 def time_noise_s(grid: Grid) -> float:
