@@ -41,6 +41,7 @@ def check(s: Scenario) -> None:
             if v is not None and not 0.0 <= v <= 120.0:
                 raise InputError(f"{at}: load_pct = {v!r}; give 0 to 120")
         _check_coupling(s.driveline, p, at)
+    _check_ranges(s, where)
     for m in s.misfires:
         if m.kind not in MISFIRE_KINDS:
             raise InputError(f"{where}: misfires kind = {m.kind!r}; write one of {', '.join(MISFIRE_KINDS)}")
@@ -69,6 +70,28 @@ def check(s: Scenario) -> None:
     _known_cylinders(s, tuple(int(c) for c in s.combustion.cylinder_factors), f"{where}: cylinder_factors")
 
 
+_DRIVELINE_RANGE = {
+    "natural_hz": (0.0, 200.0),
+    "damping": (0.0, 5.0),
+    "damper_nm_rad": (0.0, 1e6),
+    "damper_damping": (0.0, 5.0),
+    "converter_nm": (1.0, 1e5),
+    "converter_ratio": (1.0, 5.0),
+    "road_n": (0.0, 1e6),
+    "drag_n_s2_m2": (0.0, 100.0),
+    "starter_kg_m2": (0.0, 100.0),
+}
+
+
+def _check_ranges(s: Scenario, where: str) -> None:
+    for name, (low, high) in _DRIVELINE_RANGE.items():
+        value = getattr(s.driveline, name)
+        if not low <= value <= high:
+            raise InputError(f"{where}: driveline {name} = {value!r}; give {low:g} to {high:g}")
+    if not 0.0 <= s.torsion.natural_hz <= 5000.0 or not 0.0 <= s.torsion.damping < 1.0:
+        raise InputError(f"{where}: torsion natural_hz 0 to 5000, damping 0 to below 1")
+
+
 def _check_coupling(d: Driveline, p: Phase, at: str) -> None:
     if d.coupling not in COUPLINGS:
         raise InputError(f"{at}: driveline coupling = {d.coupling!r}; write one of {', '.join(COUPLINGS)}")
@@ -79,6 +102,10 @@ def _check_coupling(d: Driveline, p: Phase, at: str) -> None:
             raise InputError(f"{at}: clutch torque {v!r}; give N m from 0 to 100000")
     if p.vehicle_kmh is not None and not 0.0 <= p.vehicle_kmh <= 400.0:
         raise InputError(f"{at}: vehicle_kmh = {p.vehicle_kmh!r}; give 0 to 400")
+    if p.gear_m == 0.0 and (p.clutch_nm is not None or p.vehicle_kmh is not None):
+        raise InputError(
+            f"{at}: clutch_nm and vehicle_kmh are for a step in gear; give gear_m, for example 0.05"
+        )
     if p.clutch_end_nm is not None and p.clutch_nm is None:
         raise InputError(f"{at}: clutch_end_nm without clutch_nm; give both")
     if p.gear_m > 0.0 and (d.vehicle_kg <= 0.0 or d.gearbox_kg_m2 <= 0.0):

@@ -262,6 +262,9 @@ def test_two_springs_still_hold_the_speed():
         (CONVERTER, {"clutch_nm": 50.0}, "leave one out"),
         (TWO, {"clutch_end_nm": 50.0}, "give both"),
         (TWO, {"vehicle_kmh": -3.0}, "give 0 to 400"),
+        (TWO, {"gear_m": 0.0, "vehicle_kmh": 3.0}, "for a step in gear"),
+        (Driveline(damping=-0.1), {}, "damping = -0.1; give 0 to 5"),
+        (Driveline(natural_hz=float("nan")), {}, "natural_hz = nan"),
         (Driveline(coupling="converter", natural_hz=0.0), {}, "natural_hz above 0"),
     ],
 )
@@ -269,5 +272,5 @@ def test_what_does_not_go_together(drive, step, match):
     with pytest.raises(InputError, match=match):
         Scenario(
             engine=prepared_engine("inline4"), driveline=drive,
-            programme=(Phase(duration_s=5.0, rpm=2000, load_pct=40, gear_m=0.05, **step),),
+            programme=(Phase(**{"duration_s": 5.0, "rpm": 2000, "load_pct": 40, "gear_m": 0.05, **step}),),
         )  # fmt: skip
