@@ -131,10 +131,12 @@ def _analyse(
 
 def _controller(text: str, whole: bool) -> Controller:
     from misfire.compare import Controller
-    from misfire.intake.counts import read_counts
+    from misfire.intake.counts import SATURATED, read_counts
 
     c = read_counts(text)
-    return Controller(c.misfires, c.totals, c.monitor_ran, c.at_least, whole)
+    # A total that stands at the counter's limit all along has counted nothing and proves nothing.
+    full = {n for n, total in c.totals.items() if c.kind == "running_totals" and total in SATURATED}
+    return Controller(c.misfires, c.totals, c.monitor_ran, tuple(sorted(full | set(c.at_least))), whole)
 
 
 def _reads(counts: str | None, logs: int, side: str) -> tuple[list[str | None], bool]:
