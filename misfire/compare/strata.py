@@ -29,14 +29,14 @@ def stratum_keys(
     """Stratum of every event of every log, before then after; each of shape (events, 2).
 
     Where the grid begins is free. Left at zero, two drives at 1490 and 1510 rpm would share nothing; it is laid
-    so that the two sides share most of their firings. Only speeds and loads are looked at, never
+    so that the two sides share most of their firings, judged or not. Only speeds and loads are looked at, never
     what misfired, so the choice favours no answer.
     """
     fine = [_fine(f, by_load) for f in (*before, *after)]
-    judged = [f["state"].isin(["firing", "misfire"]).to_numpy(dtype=bool) for f in (*before, *after)]
+    driven = [f["state"].ne("motoring").to_numpy(dtype=bool) for f in (*before, *after)]
     n = len(before)
     wide = np.array([round(STRATUM_RPM / _FINE_RPM), round(STRATUM_LOAD_PCT / _FINE_LOAD_PCT)])
-    cells, share = _shares(fine, judged, n)
+    cells, share = _shares(fine, driven, n)
     best, shift = -1.0, np.zeros(2, dtype=np.int64)
     known = (cells > _UNKNOWN).all(axis=1) if by_load else cells[:, 0] > _UNKNOWN
     cells, share = cells[known], [s[known] for s in share]
@@ -71,10 +71,10 @@ def _fine(frame: pd.DataFrame, by_load: bool) -> IntArray:
 
 
 def _shares(
-    fine: Sequence[IntArray], judged: Sequence[npt.NDArray[np.bool_]], n: int
+    fine: Sequence[IntArray], driven: Sequence[npt.NDArray[np.bool_]], n: int
 ) -> tuple[IntArray, list[FloatArray]]:
-    """Fine cells that occur, shape (cells, 2), and each side's share of its judged firings in them."""
-    parts = [f[j] for f, j in zip(fine, judged, strict=True)]
+    """Fine cells that occur, shape (cells, 2), and each side's share of its fuelled events in them."""
+    parts = [f[j] for f, j in zip(fine, driven, strict=True)]
     cells, where = np.unique(np.concatenate(parts), axis=0, return_inverse=True)
     side = np.repeat([0, 1], [sum(len(p) for p in parts[:n]), sum(len(p) for p in parts[n:])])
     out = []

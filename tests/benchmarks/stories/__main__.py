@@ -47,7 +47,7 @@ def main() -> None:
     from tests.benchmarks.stories.run import line, run_one
     from tests.benchmarks.stories.tell import names
 
-    work = [(n, s) for n in names(args.story) for s in range(args.first, args.first + args.seeds)]
+    work = [(n, s) for s in range(args.first, args.first + args.seeds) for n in names(args.story)]
     runs = []
     with ProcessPoolExecutor(args.jobs, mp_context=get_context("spawn")) as pool:
         for r in pool.map(run_one, *zip(*work, strict=True)):
