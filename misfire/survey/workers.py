@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+import logging
 import multiprocessing
 import os
 import queue
@@ -149,6 +150,29 @@ def dask(
         distributed: Any = importlib.import_module("distributed")
     except ImportError:
         raise InputError("--scheduler needs an extra; install it with pip install 'misfire[fleet]'") from None
+    with _silent("distributed", "distributed.client", "distributed.comm.core"):
+        yield from _on_cluster(distributed, work, jobs, address)
+
+
+@contextlib.contextmanager
+def _silent(*names: str) -> Generator[None, None, None]:
+    """Keep a library's own reports of a lost connection to itself: the error that is raised says it in one line."""
+    loggers = [logging.getLogger(name) for name in names]
+    levels = [logger.level for logger in loggers]
+    for logger in loggers:
+        logger.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        for logger, level in zip(loggers, levels, strict=True):
+            logger.setLevel(level)
+
+
+def _on_cluster(
+    distributed: Any, work: Callable[[Any], Row], jobs: Sequence[Any], address: str
+) -> Generator[tuple[int, Row | None], None, None]:
+    from misfire.errors import InputError
+
     try:
         client = distributed.Client(address, timeout=5, set_as_default=False)
     except (OSError, ValueError) as err:
