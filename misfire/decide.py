@@ -212,17 +212,14 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     # a misfire lies below what comes before and what comes after; a step of the load only below one of them
     dev = events.energy - np.fmin(past, future)
     worse = events.energy - np.fmax(past, future)
-    expected = _expected(level, events, use, engine)
-    if (_place_offsets(dev / expected, events.place, n_cyl) < -0.4).any():
-        # around a dead cylinder the level differs from place to place: a whole cycle's mean first, and
-        # what the dead ones leave out of it put back
-        mean = running_median(_cycle_mean(np.where(good, events.level, np.nan), n_cyl), 5 * n_cyl)
-        deficit = np.clip(-np.nan_to_num(dev), 0.0, None)
-        deficit[deficit < 0.3 * np.abs(np.nan_to_num(mean, nan=np.inf))] = 0.0
-        expected = _expected(
-            mean + running_median(_cycle_mean(deficit, n_cyl), 5 * n_cyl), events, use, engine
-        )
+    # around a dead cylinder the level differs from place to place: a whole cycle's mean, and what lost events
+    # leave out of it put back
+    mean = _cycle_mean(np.where(good, events.level, np.nan), n_cyl)
+    deficit = np.clip(-np.nan_to_num(dev), 0.0, None)
+    deficit[~use | (deficit < 0.3 * np.abs(np.nan_to_num(mean, nan=np.inf)))] = 0.0
+    expected = _expected(_calm_level(mean + _cycle_mean(deficit, n_cyl), n_cyl), events, use, engine)
     calm = use & ~_near_change(motoring, 2 * n_cyl) & _steady_speed(events.rpm, n_cyl)
+    calm &= ~_beside_gain(-dev / expected, 2 * n_cyl)
     scale = _cluster_scale(
         dev / expected,
         events.place,
@@ -306,6 +303,13 @@ def motoring_events(events: Events, level: FloatArray, fuel_cut: FloatArray, n_c
     return np.where(known, fuel_cut == 1, moved)
 
 
+def _own_spread(energy: FloatArray, place: IntArray, use: BoolArray, n_cyl: int) -> float:
+    """Scatter of the events of a place from one cycle to the next; 1 without events."""
+    steps = [np.diff(energy[use & (place == p)]) for p in range(n_cyl)]
+    every = np.concatenate(steps)
+    return _mad(every) / np.sqrt(2) if every.size else 1.0
+
+
 def _calm_level(level: FloatArray, n_cyl: int) -> FloatArray:
     """Running median of the level over LEVEL_CYCLES, over more where its own noise asks for it."""
     smooth = running_median(level, LEVEL_CYCLES * n_cyl)
@@ -325,11 +329,7 @@ def _calm_level(level: FloatArray, n_cyl: int) -> FloatArray:
 def _expected(level: FloatArray, events: Events, use: BoolArray, engine: Engine) -> FloatArray:
     """Normal combustion energy of the moment, at least a tenth of the log's typical one."""
     typical = float(np.nanmedian(level[use])) if use.any() else np.nan
-    spread = (
-        _mad(events.energy[use] - running_median(events.energy[use], 6 * engine.cylinders + 1))
-        if use.any()
-        else 1.0
-    )
+    spread = _own_spread(events.energy, events.place, use, engine.cylinders)
     floor = max(0.1 * typical, 2.0 * spread, 1e-6) if np.isfinite(typical) else max(spread, 1e-6)
     out = np.where(np.isfinite(level), level, typical)
     return np.maximum(out, floor)
@@ -527,6 +527,13 @@ def _habit(lost: FloatArray) -> float:
         return max(middle, 0.0)
     rest = lost[lost < 0.6]
     return max(float(np.median(rest)), 0.0) if rest.size >= 10 else 0.0
+
+
+def _beside_gain(lost: FloatArray, reach: int) -> BoolArray:
+    """True within `reach` events of one that gains more than half a combustion: the driveline swings there."""
+    from scipy.ndimage import minimum_filter1d
+
+    return np.asarray(minimum_filter1d(np.nan_to_num(lost), 2 * reach + 1) < -0.5, dtype=bool)
 
 
 def _shaken(lost: FloatArray, state: IntArray, n_cyl: int) -> BoolArray:

@@ -146,6 +146,7 @@ def study(
         )
         cut, load = _from_channels(channels, events.time_s)
         sure = pattern.learned_from != "speed_sweep" or _speed_ratio(events) >= 1.4
+        sure &= pattern.stable is not False  # a spacing that moves is known at no moment of the log
         decision = _decide(crank, engine, phase, shape, correction, events, cut, sure)
     else:
         events, decision = first, before
