@@ -40,12 +40,12 @@ def direction_pulses(t: FloatArray) -> Pulses | None:
         n = min(begin.size, end.size)
         if n < 20:
             return None
-        begin, width = begin[:n], end[:n] - begin[:n]
-        some = slice(None, None, max(1, n // LOOK))
-        usual = float(np.median(width[some]))
-        rest = t[first + 2 : first + 2 * n : 2] - end[: n - 1]
-        if usual > 0.45 * float(np.median(rest[some])):
+        # a look at some of them first; most logs hold one edge per tooth
+        some = np.arange(0, n - 1, max(1, n // LOOK))
+        usual = float(np.median(end[some] - begin[some]))
+        if usual > 0.45 * float(np.median(begin[some + 1] - end[some])):
             continue
+        begin, width = begin[:n], end[:n] - begin[:n]
         plain = np.abs(width - usual) < ALIKE * usual
         longer = (width > LONGER[0] * usual) & (width < LONGER[1] * usual)
         if np.mean(plain | longer) < 0.98 or np.mean(plain) < 0.7:
@@ -54,7 +54,7 @@ def direction_pulses(t: FloatArray) -> Pulses | None:
             again = float(np.median(width[longer]))
             if np.mean(np.abs(width[longer] - again) < ALIKE * again) < 0.8:
                 continue
-        period = np.diff(begin)[some]
+        period = begin[some + 1] - begin[some]
         if longer.any() or np.percentile(period, 90) > 1.5 * np.percentile(period, 10):
             return Pulses(begin, width, longer)
     return None
