@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import zipfile
 from dataclasses import replace
 from pathlib import Path
@@ -14,12 +15,14 @@ from misfire.intake import times
 from misfire.intake.edges import SIGNALS, TIME_COLUMNS, CodeArray, EdgeColumns, TimeColumn, edges_to_recording
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
-from misfire.intake.samples import Samples, as_samples, set_times
+from misfire.intake.samples import Samples, Store, as_samples, let_go, set_times
 from misfire.intake.source import MAX_RATIO
 from misfire.intake.table import printable
 from misfire.intake.waveform import to_recording
 
 MAX_BYTES = 4 << 30
+# columns above this size are handled in pieces of so many values
+LONG_BYTES, PIECE = 32 << 20, 1 << 21
 
 
 def recognises(path: Path, head: bytes, options: ReadOptions | None = None) -> bool:
@@ -72,14 +75,14 @@ def _numpy(path: Path, options: ReadOptions) -> dict[str, Any]:
     try:
         if zipfile.is_zipfile(path):
             with zipfile.ZipFile(path) as z:
-                size = sum(i.file_size for i in z.infolist())
-                packed = sum(i.compress_size for i in z.infolist())
-            if size > MAX_BYTES or (size > 128 << 20 and size > MAX_RATIO * packed):
-                raise InputError(f"{path}: unpacks to {size} bytes; this is no recorded log")
-            with open(path, "rb") as f, np.load(f, allow_pickle=False) as archive:
-                return {k: np.asarray(archive[k]) for k in archive.files}
-        with open(path, "rb") as f:
-            array = np.load(f, allow_pickle=False)
+                members = z.infolist()
+                size = sum(i.file_size for i in members)
+                packed = sum(i.compress_size for i in members)
+                if size > MAX_BYTES or (size > 128 << 20 and size > MAX_RATIO * packed):
+                    raise InputError(f"{path}: unpacks to {size} bytes; this is no recorded log")
+                return {i.filename.removesuffix(".npy"): _member(path, z, i) for i in members}
+        # mapped, so that a long record is never in memory as a whole
+        array = np.lib.format.open_memmap(path, mode="r")
     except InputError:
         raise
     except Exception as e:  # a damaged archive fails in many ways
@@ -96,29 +99,67 @@ def _numpy(path: Path, options: ReadOptions) -> dict[str, Any]:
     raise InputError(f"{path}: an array of shape {array.shape}; save one column, or named columns as .npz")
 
 
+def _member(path: Path, archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> Any:
+    """One array of an archive; a long column is unpacked in pieces."""
+    with archive.open(info) as f:
+        if info.file_size < LONG_BYTES:
+            return np.load(io.BytesIO(f.read()), allow_pickle=False)
+        version = np.lib.format.read_magic(f)
+        read_header = (
+            np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
+        )
+        shape, _, dtype = read_header(f)
+        if len(shape) != 1 or dtype.kind not in "fiu":
+            raise InputError(
+                f"{path}: {printable(info.filename)} has shape {shape} of {dtype}; save one column of numbers each"
+            )
+        store = Store(str(path), dtype)
+        while block := f.read(1 << 24):
+            store.append(np.frombuffer(block[: len(block) // dtype.itemsize * dtype.itemsize], dtype))
+        return store.array()
+
+
 def _parquet(path: Path) -> dict[str, Any]:
     try:
         import pyarrow.parquet as pq
     except ImportError:
         raise InputError(f"{path}: Parquet needs an extra: pip install 'misfire[parquet]'") from None
     try:
-        table = pq.read_table(path, use_threads=False)
+        file = pq.ParquetFile(path, pre_buffer=False, memory_map=False)
         meta = {
             k.decode("utf-8", "replace").lower(): v.decode("utf-8", "replace")
-            for k, v in (table.schema.metadata or {}).items()
+            for k, v in (file.schema_arrow.metadata or {}).items()
         }
         columns: dict[str, Any] = {}
         for key in ("clock_hz", "counter_bits", "sample_rate_hz"):
             if key in meta:
                 columns[key] = np.array(float(meta[key]))
-        for name in table.column_names:
-            column = table.column(name)
-            if str(column.type).startswith("dictionary"):
-                column = column.cast("string")
-            columns[name] = column.to_numpy()
+        if file.metadata.num_rows * max(file.metadata.num_columns, 1) > MAX_BYTES // 8:
+            raise InputError(f"{path}: {file.metadata.num_rows} rows; this is no recorded log")
+        for field in file.schema_arrow:
+            columns[field.name] = _column_of(path, file, field)
         return columns
+    except InputError:
+        raise
     except Exception as e:  # a damaged file fails in many ways
         raise InputError(f"{path}: cannot be read as Parquet ({printable(str(e))}); save it again") from None
+
+
+def _column_of(path: Path, file: Any, field: Any) -> Any:
+    """One column of a Parquet file, in pieces: numbers in a store, anything else as it comes."""
+    parts: list[Any] = []
+    store: Store | None = None
+    for batch in file.iter_batches(batch_size=1 << 20, columns=[field.name], use_threads=False):
+        column = batch.column(0)
+        if str(field.type).startswith("dictionary"):
+            column = column.cast("string")
+        values = column.to_numpy(zero_copy_only=False)
+        if values.dtype.kind not in "fiu":
+            parts.append(values)
+            continue
+        store = store or Store(str(path), values.dtype if not column.null_count else np.float64)
+        store.append(values)
+    return store.array() if store is not None else np.concatenate(parts) if parts else np.empty(0)
 
 
 def from_columns(path: Path, kind: str, columns: dict[str, Any], options: ReadOptions) -> Recording:
@@ -197,7 +238,7 @@ def _one(path: Path, name: str, value: Any) -> float | None:
     return number
 
 
-def _numbers(path: Path, name: str, values: Any) -> FloatArray:
+def _numbers(path: Path, name: str, values: Any, first: int = 0) -> FloatArray:
     try:
         out = np.asarray(values, dtype=np.float64)
     except (ValueError, TypeError):
@@ -208,8 +249,39 @@ def _numbers(path: Path, name: str, values: Any) -> FloatArray:
         )
     bad = np.flatnonzero(~np.isfinite(out))
     if bad.size:
-        raise InputError(f"{path}, row {bad[0] + 1}: {printable(name)} is {out[bad[0]]}, no finite number")
+        row = first + int(bad[0]) + 1
+        raise InputError(f"{path}, row {row}: {printable(name)} is {out[bad[0]]}, no finite number")
     return out
+
+
+def _signal(path: Path, name: str, values: Any) -> Any:
+    """A sampled signal as float32, a long one piece by piece."""
+    if values.ndim == 1 and values.nbytes > LONG_BYTES and values.dtype.kind in "fiu":
+        store = Store(str(path))
+        for at in range(0, values.size, PIECE):
+            store.append(_numbers(path, name, values[at : at + PIECE], at))
+            let_go(values)
+        return store.array()
+    return as_samples(_numbers(path, name, values), str(path))
+
+
+def _times(path: Path, name: str, values: Any) -> Any:
+    """Sample times [s], a long column piece by piece. Raises InputError with the row when they go backwards."""
+    scale = TimeColumn.from_name(name).scale or 1.0
+    if values.ndim != 1 or not values.size:
+        return _numbers(path, name, values)
+    store, last = Store(str(path), np.float64), -np.inf
+    for at in range(0, values.size, PIECE):
+        part = _numbers(path, name, values[at : at + PIECE], at)
+        back = np.flatnonzero(np.diff(part, prepend=last) < 0)
+        if back.size:
+            raise InputError(
+                f"{path}, row {at + int(back[0]) + 1}: time goes backwards; sort or split the log"
+            )
+        last = float(part[-1])
+        store.append(part * scale)
+        let_go(values)
+    return store.array()
 
 
 def _codes(path: Path, words: Any, size: int) -> CodeArray | None:
@@ -244,7 +316,7 @@ def _waveform(
     arrays: dict[str, Any] = {}
     for name, values in signals.items():
         if values is not None:
-            arrays[name] = as_samples(_numbers(path, name, values), str(path))
+            arrays[name] = _signal(path, name, values)
             if arrays[name].size != size:
                 raise InputError(f"{path}: {name} has {arrays[name].size} samples, crank {size}")
     samples = Samples(
@@ -257,12 +329,9 @@ def _waveform(
         decisions={"format": kind, "columns": printable(", ".join(n for n in columns if n)) or "one"},
     )
     if time is not None:
-        time_s = _numbers(path, time_name, time) * (TimeColumn.from_name(time_name).scale or 1.0)
+        time_s = _times(path, time_name, time)
         if time_s.size != size:
             raise InputError(f"{path}: {time_name} has {time_s.size} rows, crank {size}")
-        back = np.flatnonzero(np.diff(time_s) < 0)
-        if back.size:
-            raise InputError(f"{path}, row {back[0] + 2}: time goes backwards; sort or split the log")
         set_times(samples, time_s)
     else:
         rate = options.sample_rate_hz or _one(path, "sample_rate_hz", get("sample_rate_hz"))

@@ -9,6 +9,7 @@ import numpy as np
 
 from misfire.intake.crossings import SampleArray
 from misfire.intake.recording import FloatArray
+from misfire.intake.samples import let_go
 
 # A window holds some teeth at 200 rpm and is short against a change of speed.
 BLOCK_S = 0.02
@@ -92,6 +93,7 @@ def look(values: Any, step_s: float, *, keep_level: bool = False) -> tuple[Signa
         rows = np.asarray(values[first * size : last * size], dtype=np.float32).reshape(last - first, size)
         # some hundred samples are enough for a percentile
         lows[first:last], highs[first:last] = np.percentile(rows[:, :: max(1, size // 700)], (2, 98), axis=1)
+        let_go(values)
     # the swing is that of 60 ms, so a window in a gap does not lower it
     swing = np.max(_neighbours(highs), axis=1) - np.min(_neighbours(lows), axis=1)
     low, high = lows - np.median(lows), highs - np.median(highs)

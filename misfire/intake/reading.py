@@ -8,6 +8,7 @@ from typing import Protocol
 
 from misfire.errors import InputError
 from misfire.intake import arrays, mdf, progress, tooth_csv, vcd, wav, waveform_csv
+from misfire.intake.edges import TIME_COLUMNS
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import Recording
 from misfire.intake.second_file import add_cam
@@ -67,6 +68,8 @@ def _why(path: Path, head: bytes, options: ReadOptions) -> str:
     missing = [w for w in wanted if layout.find([w]) is None]
     if missing:
         return f"no column {missing[0]!r}; the header is: {names}"
+    if layout.find(list(TIME_COLUMNS)) is not None:
+        return f"which column is the crank? Name it with --crank-column (its voltage) or --signal-column; the header is: {names}"
     return (
         f"no time column; the header is: {names}; name one time_s, time_ms, time_us, tick, period_s, period_us or "
         "period_tick, or give --time-column (and --crank-column for a waveform)"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mmap
 import tempfile
 from dataclasses import dataclass, field
 from typing import Any
@@ -11,7 +12,17 @@ import numpy as np
 from misfire.errors import InputError
 from misfire.intake.recording import FloatArray
 
-RAM_BYTES = 160 << 20
+RAM_BYTES = 64 << 20
+
+
+def let_go(values: Any) -> None:
+    """Give the memory of a mapped array's pages back; they are read again where they are needed again."""
+    base = values
+    while isinstance(base, np.ndarray) and not isinstance(base, np.memmap):
+        base = base.base
+    pages = getattr(base, "_mmap", None)
+    if pages is not None and hasattr(mmap, "MADV_DONTNEED"):
+        pages.madvise(mmap.MADV_DONTNEED)
 
 
 def as_samples(values: Any, source: str, dtype: Any = np.float32) -> Any:
@@ -27,8 +38,8 @@ def as_samples(values: Any, source: str, dtype: Any = np.float32) -> Any:
 class Store:
     """Values of one signal in order of time; beyond a size they lie in an unnamed temporary file."""
 
-    def __init__(self, source: str, dtype: Any = np.float32, ram_bytes: int = RAM_BYTES) -> None:
-        self.source, self.dtype, self.ram_bytes = source, np.dtype(dtype), ram_bytes
+    def __init__(self, source: str, dtype: Any = np.float32) -> None:
+        self.source, self.dtype = source, np.dtype(dtype)
         self._parts: list[Any] = []
         self._file: Any = None
         self.size = 0
@@ -37,7 +48,7 @@ class Store:
         part = as_samples(values, self.source, self.dtype)
         self.size += part.size
         try:
-            if self._file is None and self.size * self.dtype.itemsize > self.ram_bytes:
+            if self._file is None and self.size * self.dtype.itemsize > RAM_BYTES:
                 self._file = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the store
                 for old in self._parts:
                     self._file.write(old.tobytes())
@@ -52,13 +63,19 @@ class Store:
             ) from None
 
     def array(self) -> Any:
-        """The whole signal: in memory, or mapped from the temporary file."""
+        """The whole signal: in memory, or mapped from the temporary file, which is gone with the mapping."""
         if self._file is not None:
             self._file.flush()
-            return np.memmap(self._file, dtype=self.dtype, mode="r", shape=(self.size,))
+            whole = np.memmap(self._file, dtype=self.dtype, mode="r", shape=(self.size,))
+            self._file.close()
+            self._file, self._parts = None, [whole]
         if len(self._parts) != 1:
             self._parts = [np.concatenate(self._parts) if self._parts else np.empty(0, self.dtype)]
         return self._parts[0]
+
+    def __del__(self) -> None:
+        if getattr(self, "_file", None) is not None:
+            self._file.close()
 
 
 @dataclass
@@ -122,6 +139,7 @@ def set_times(samples: Samples, time_s: Any) -> None:
     for at in range(0, n - 1, 1 << 20):
         d = np.diff(time_s[at : at + (1 << 20) + 1])
         breaks += (np.flatnonzero(d > max(1.6 * step, step + 1.5 * rounding)) + at + 1).tolist()
+        let_go(time_s)
     if breaks and len(breaks) <= max(1000, n // 1000):
         samples.breaks = breaks
         samples.time_s = np.asarray(time_s)
@@ -135,6 +153,7 @@ def set_times(samples: Samples, time_s: Any) -> None:
         block = time_s[at : at + (1 << 20)]
         line = time_s[0] + slope * np.arange(at, at + block.size)
         worst = max(worst, float(np.max(np.abs(block - line))))
+        let_go(time_s)
     samples.start_s, samples.step_s = float(time_s[0]), slope
     if worst > max(0.6 * slope, 1.5 * rounding):
         samples.time_s = np.asarray(time_s)

@@ -13,7 +13,7 @@ from misfire.intake.crossings import Hysteresis, Trigger
 from misfire.intake.drift import Signal, look, without_spikes
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
-from misfire.intake.samples import Samples
+from misfire.intake.samples import Samples, let_go
 from misfire.intake.threshold import Choice, Levels, Part, choose, survey
 
 BLOCK = 1 << 20
@@ -39,6 +39,7 @@ def trigger(
             progress.step("finding edges", at / max(signal.size, 1))
             y, swing = signal.block(at, min(at + BLOCK, end))
             out.append(t.positions(y if sign > 0 else -y, swing) + begin)
+            let_go(signal.values)
     return np.concatenate(out) if out else np.empty(0)
 
 
@@ -179,5 +180,6 @@ def _extremes(values: Any) -> tuple[float, float]:
         k = min(5, block.size)
         low += np.partition(block, k - 1)[:k].tolist()
         high += np.partition(block, block.size - k)[-k:].tolist()
+        let_go(values)
     k = min(5, len(low)) - 1
     return float(sorted(low)[k]), float(sorted(high)[-1 - k])

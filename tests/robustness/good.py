@@ -27,7 +27,7 @@ def volts(t: np.ndarray, edges: np.ndarray) -> np.ndarray:
     """A pickup that falls steeply through zero at every edge."""
     near = np.clip(np.searchsorted(edges, t), 1, edges.size - 1)
     near -= np.abs(edges[near - 1] - t) < np.abs(edges[near] - t)
-    u = (t - edges[near]) / 3e-4
+    u = (t - edges[near]) / 2e-4
     return -u * np.exp(0.5 - 0.5 * u * u) * 3.0
 
 
@@ -36,8 +36,9 @@ def logs() -> dict[str, bytes]:
     edges = edges_s()
     t = np.arange(0.0, edges[-1], 1 / RATE_HZ)
     v = volts(t, edges) + 0.01 * np.random.default_rng(1).normal(size=t.size)
+    # the engine file has the cam edge at 70 deg and position 0 at 120: 50 deg before every other turn begins
     plain = "time_s,signal\n" + "".join(
-        f"{x:.7f},crank\n" + (f"{x + 1e-5:.7f},cam\n" if k % 70 == 5 else "") for k, x in enumerate(edges)
+        f"{x:.7f},crank\n" + (f"{x + 1e-5:.7f},cam\n" if k % 70 == 66 else "") for k, x in enumerate(edges)
     )
     tick = np.rint(edges * 1e7).astype(int) % 2**16
     ticks = "# clock_hz = 10000000\n# counter_bits = 16\ntick\n" + "".join(f"{x}\n" for x in tick)

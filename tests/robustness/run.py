@@ -24,13 +24,14 @@ import numpy as np
 
 from misfire.cli import main
 from tests.robustness.good import every_kind
-from tests.robustness.mutations import PLACES, mutate
+from tests.robustness.mutations import NUMBERS, PLACES, WORDS, mutate
 
 LIMIT_S = 10.0
 LIMIT_BYTES = 2 << 30
 # share of the inputs by the kind of file
 KINDS = {
-    "log": 0.58,
+    "log": 0.52,
+    "options": 0.06,
     "engine": 0.1,
     "channels": 0.1,
     "counts": 0.1,
@@ -38,6 +39,13 @@ KINDS = {
     "job": 0.04,
     "scenario": 0.03,
 }
+
+_OPTIONS = (
+    "engine firing-order wheel first-tooth channels counts codes known-cut pattern job time-column crank-column "
+    "cam-column cylinder1-column signal-column crank-channel cam-channel threshold edge counter-bits clock-hz "
+    "sample-rate cam-file cam-offset"
+)
+OPTIONS = ["--" + name for name in _OPTIONS.split()]
 
 
 @dataclass(frozen=True)
@@ -65,6 +73,8 @@ class Bench:
         """The bad input of that number; the same at every call."""
         rng = np.random.default_rng([20261125, number])
         kind = str(rng.choice(list(KINDS), p=list(KINDS.values())))
+        if kind == "options":
+            return self._options(number, rng)
         names = self.kinds[kind]
         name = str(rng.choice(sorted(names)))
         file = self.folder / "bad" / name
@@ -77,6 +87,28 @@ class Bench:
             file.write_bytes(content)
         args, outputs = self._command(kind, file, rng)
         return Case(f"{number}: {kind} {name} {how}: {' '.join(args)}", args, outputs)
+
+    def _options(self, number: int, rng: np.random.Generator) -> Case:
+        """Good files with one to three options that hold nonsense."""
+        result = self.folder / "out" / "result.json"
+        log = str(self.good / str(rng.choice(sorted(self.kinds["log"]))))
+        args = [str(rng.choice(["inspect", "analyse"])), log, "--json", str(result)]
+        args += ["--engine", str(self.good / "engine.toml")] if rng.random() < 0.8 else []
+        for name in rng.choice(np.array(OPTIONS), int(rng.integers(1, 4)), replace=False).tolist():
+            words = (
+                *NUMBERS,
+                *WORDS,
+                "1-3-4-2",
+                "60-2",
+                "rising",
+                "2@1-0",
+                "2@nan-5",
+                "P0300",
+                "time_s",
+                "crank_v",
+            )
+            args += [name, str(rng.choice(np.array(words, dtype=object)))]
+        return Case(f"{number}: options: {args}", args, [result])
 
     def _command(self, kind: str, file: Path, rng: np.random.Generator) -> tuple[list[str], list[Path]]:
         out = self.folder / "out"
@@ -181,14 +213,16 @@ def call(args: list[str]) -> tuple[int | None, str, str, str]:
     return code, out.getvalue(), err.getvalue(), trace
 
 
-def faults(case: Case, folder: Path) -> list[str]:
-    """Run a case and list the promises it breaks."""
+def faults(case: Case, folder: Path, codes: list[int] | None = None) -> list[str]:
+    """Run a case and list the promises it breaks; its exit code is added to `codes`."""
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         code, out, err, trace = call(case.args)
     wrong: list[str] = []
     if code is None:
         return [trace]
+    if codes is not None:
+        codes.append(code)
     if code not in (0, 2, 3):
         wrong.append(f"exit code {code}")
     hidden = [p for p in folder.rglob("*") if p.name.startswith(".")]
@@ -245,7 +279,8 @@ def run(bench: Bench, first: int, count: int, *, tell: bool = False) -> dict[str
         bench.clear()
         case = bench.case(number)
         began = time.process_time()
-        wrong = faults(case, bench.folder / "out")
+        codes: list[int] = []
+        wrong = faults(case, bench.folder / "out", codes)
         took = time.process_time() - began
         now = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
         if now - peak > 200 << 20 and tell:
@@ -254,7 +289,8 @@ def run(bench: Bench, first: int, count: int, *, tell: bool = False) -> dict[str
             wrong.append(f"{(now - before) >> 20} MB")
         peak = max(peak, now)
         longest = max(longest, (took, case.what))
-        ends["fault" if wrong else "ok"] = ends.get("fault" if wrong else "ok", 0) + 1
+        end = "broken" if not codes else "refused" if codes[0] else "answered"
+        ends[end] = ends.get(end, 0) + 1
         if wrong:
             found[case.what] = wrong
             if tell:
