@@ -5,11 +5,21 @@ from __future__ import annotations
 import argparse
 import json
 from collections import Counter
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from .cases import all_cases
-from .job import judge
+from .job import Case, judge
+
+
+def _shifted(case: Case, by: int) -> Case:
+    """The case with other random draws in the engine and in the wheel."""
+    more = tuple(replace(d, seed=d.seed + by) for d in case.more_drives)
+    drive, wheel = (
+        replace(case.drive, seed=case.drive.seed + by),
+        replace(case.wheel, seed=case.wheel.seed + by),
+    )
+    return replace(case, drive=drive, wheel=wheel, more_drives=more)
 
 
 def main() -> None:
@@ -21,6 +31,7 @@ def main() -> None:
     parser.add_argument("--group", default="")
     parser.add_argument("--skip", type=int, default=0, help="leave out the first ones")
     parser.add_argument("--share", default="0/1", help="every n-th case: K/N")
+    parser.add_argument("--shift", type=int, default=0, help="added to every seed: logs not seen before")
     parser.add_argument("--list", action="store_true")
     asked = parser.parse_args()
     k, n = (int(x) for x in asked.share.split("/"))
@@ -31,6 +42,8 @@ def main() -> None:
         known = {c.name: c for c in all_cases()}
         cases = [known[name] for name in asked.exact.split(",")]
     cases = cases[asked.skip :]
+    if asked.shift:
+        cases = [_shifted(c, asked.shift) for c in cases]
     done: Counter[tuple[str, bool]] = Counter()
     for case in cases:
         if asked.list:
