@@ -45,8 +45,8 @@ class ReadyLimits:
     ----------
     coolant_min_c, coolant_max_c : float
         Coolant temperature range [deg C].
-    transmission_min_c : float or None
-        Transmission fluid [deg C]; None where the procedure asks for none.
+    transmission_min_c, transmission_max_c : float or None
+        Transmission fluid [deg C]; no lowest where the procedure does not ask for it, no highest by default.
     warm_rpm : (float, float)
         Speed range [rpm] of the warm-up; advice, it does not decide.
     coast_turns : float
@@ -58,6 +58,7 @@ class ReadyLimits:
     coolant_min_c: float = 75.0
     coolant_max_c: float = 120.0
     transmission_min_c: float | None = 45.0
+    transmission_max_c: float | None = None
     warm_rpm: tuple[float, float] = (2000.0, 3000.0)
     coast_turns: float = 40.0
     coast_ratio: float = 1.2
@@ -65,6 +66,9 @@ class ReadyLimits:
     def __post_init__(self) -> None:
         if not self.coolant_min_c < self.coolant_max_c:
             raise InputError("ready: the lowest coolant temperature must lie below the highest")
+        low, high = self.transmission_min_c, self.transmission_max_c
+        if low is not None and high is not None and not low < high:
+            raise InputError("ready: the lowest transmission temperature must lie below the highest")
         if not 0 < self.warm_rpm[0] < self.warm_rpm[1]:
             raise InputError("ready: give the warm-up speed as a range such as 2000-3000")
 
@@ -100,7 +104,12 @@ def ready(
     if limits.transmission_min_c is not None:
         conditions.append(
             _temperature(
-                channels, "transmission_c", limits.transmission_min_c, None, "transmission fluid", missing
+                channels,
+                "transmission_c",
+                limits.transmission_min_c,
+                limits.transmission_max_c,
+                "transmission fluid",
+                missing,
             )
         )
     conditions.append(_warmed(channels, limits))
@@ -286,7 +295,8 @@ def _coast_advice(
         return f"the channels hold no speed_rpm: log it, or give the tooth-timing log; record {how}"
     if "fuel_cut" not in channels.values:
         return (
-            f"the channels hold no fuel_cut flag, so no coast-down is known to be one: log it; record {how}"
+            "the channels hold no fuel_cut flag, so no coast-down is known to be one: log it, or give the "
+            f"tooth-timing log with --engine, whose motion shows it; record {how}"
         )
     return f"no fuel-cut coast-down found: record {how}"
 

@@ -6,6 +6,8 @@ from typing import Annotated, Any
 
 import typer
 
+from misfire.cli import options as o
+
 
 def _celsius(text: str, option: str) -> float:
     from misfire.errors import InputError
@@ -22,6 +24,10 @@ def _celsius(text: str, option: str) -> float:
     return value
 
 
+def _celsius_or_none(text: str, option: str) -> float | None:
+    return None if text.strip().lower() == "none" else _celsius(text, option)
+
+
 def _range(text: str) -> tuple[float, float]:
     from misfire.errors import InputError
 
@@ -32,9 +38,12 @@ def _range(text: str) -> tuple[float, float]:
     return low, high
 
 
+@o.reads_logs
 def ready(
     channels: Annotated[str, typer.Argument(help="Slow channels (CSV).")],
     log: Annotated[str | None, typer.Argument(help="Tooth-timing log, to judge its coast-downs.")] = None,
+    engine: o.EngineOption | None = None,
+    firing_order: o.OrderOption = None,
     wheel: Annotated[
         str | None, typer.Option("--wheel", help="Crank wheel of the log, for example 60-2.")
     ] = None,
@@ -50,10 +59,15 @@ def ready(
             "--transmission-min", help="Lowest transmission fluid temperature, C or F; none if not asked."
         ),
     ] = "45C",
+    transmission_max: Annotated[
+        str, typer.Option("--transmission-max", help="Highest transmission fluid temperature, C or F.")
+    ] = "none",
     warm_rpm: Annotated[str, typer.Option("--warm-rpm", help="Speed range of the warm-up.")] = "2000-3000",
     json: Annotated[
         str | None, typer.Option("--json", help="Write the result as JSON; - for stdout.")
     ] = None,
+    *,
+    read: o.Given,
 ) -> None:
     """Say whether the conditions for a crank pattern learn are met, and whether a coast-down is usable."""
     from misfire.cli.output import emit_json, say
@@ -64,9 +78,8 @@ def ready(
     limits = ReadyLimits(
         coolant_min_c=_celsius(coolant_min, "--coolant-min"),
         coolant_max_c=_celsius(coolant_max, "--coolant-max"),
-        transmission_min_c=None
-        if transmission_min.strip().lower() == "none"
-        else _celsius(transmission_min, "--transmission-min"),
+        transmission_min_c=_celsius_or_none(transmission_min, "--transmission-min"),
+        transmission_max_c=_celsius_or_none(transmission_max, "--transmission-max"),
         warm_rpm=_range(warm_rpm),
     )
     slow = read_channels(channels)
@@ -74,13 +87,26 @@ def ready(
     if log is not None:
         from misfire.crank import number_edges
         from misfire.engine import Wheel
-        from misfire.intake.reading import read
+        from misfire.intake.reading import read as read_log
         from misfire.onelog import turn_speed
         from misfire.ready import log_coast_downs
 
-        crank = number_edges(read(log).crank_s, None if wheel is None else Wheel.from_label(wheel))
+        named = engine is not None or firing_order is not None
+        layout = o.build_engine(engine, firing_order, wheel, None) if named else None
+        recording = read_log(log, o.build_read(layout, **read))
+        nominal = layout.wheel if layout is not None else None if wheel is None else Wheel.from_label(wheel)
+        crank = number_edges(recording.crank_s, nominal)
         slow = align_channels(slow, *turn_speed(crank.time_s, crank.block))
         coast_downs = log_coast_downs(crank.time_s, crank.block, slow)
+        if layout is not None and "fuel_cut" not in slow.values:
+            # No flag says when the fuel was cut; the motion does.
+            from misfire.inspection import coast_downs as seen
+            from misfire.onelog import study
+
+            coast_downs = [
+                {k: v for k, v in c.items() if k not in ("usable", "accuracy_deg")}
+                for c in seen(study(recording, layout, channels=slow))
+            ]
     result = judge(slow, coast_downs, limits)
     emit_json(result, json)
     if json == "-":
@@ -98,13 +124,21 @@ def ready(
 
 def _condition(c: dict[str, Any]) -> str:
     met = {True: "met", False: "not met", None: "not known"}[c["met"]]
-    value = "not in the channels" if c["value"] is None else f"{c['value']:g}"
     limit = c["limit"]
+    unit = "s" if "rpm" in limit else "C"
+    value = "not in the channels" if c["value"] is None else f"{c['value']:g} {unit}"
     if "rpm" in limit:
         wanted = f"advice: {limit['rpm'][0]:g}-{limit['rpm'][1]:g} rpm"
     else:
-        wanted = f"at least {limit['min']:.0f}" + (f", at most {limit['max']:.0f}" if "max" in limit else "")
-    return f"  {c['name']:<16} {value:<20} {met:<10} {wanted}"
+        wanted = _limits(limit["min"], limit.get("max"))
+    return f"  {c['name']:<16} {value:<20} {met:<9} {wanted}"
+
+
+def _limits(low_c: float, high_c: float | None) -> str:
+    low_f = low_c * 9 / 5 + 32
+    if high_c is None:
+        return f"from {low_c:.0f} C ({low_f:.0f} F)"
+    return f"{low_c:.0f} to {high_c:.0f} C ({low_f:.0f} to {high_c * 9 / 5 + 32:.0f} F)"
 
 
 def _coast(c: dict[str, Any]) -> str:

@@ -200,3 +200,20 @@ def test_freeze_frame_needs_the_load_too(folder: Path) -> None:
     blind = verdict(run(folder, "bad", "good", "--freeze-frame", "2500rpm,45pct"))
     assert blind["answer"] == "not_proven"
     assert any("load_pct" in m for m in blind["missing"])
+
+
+def test_ready_sees_the_coast_down_in_the_motion(folder: Path) -> None:
+    """Without a fuel_cut flag and with the engine named: the cut of STEPS, 2500 down to 1200 rpm, is found."""
+    rows = ["time_s,coolant_c,transmission_c", "0,85,60", "10,85,60", "20,86,61"]
+    (folder / "slow.csv").write_text("\n".join(rows) + "\n", "utf-8")
+    more = [_path(folder, "good"), "--engine", str(folder / "good" / "engine.toml")]
+    got = CliRunner().invoke(app, ["ready", str(folder / "slow.csv"), *more, "--json", "-"])
+    assert got.exit_code == 0, got.exception
+    out = json.loads(got.stdout)
+    assert out["ready"] is True
+    (coast,) = out["coast_downs"]
+    assert coast["from_rpm"] == pytest.approx(2500, abs=200)
+    assert coast["to_rpm"] == pytest.approx(1200, abs=100)
+    hot = ["--transmission-max", "55C"]
+    got = CliRunner().invoke(app, ["ready", str(folder / "slow.csv"), *more, *hot, "--json", "-"])
+    assert json.loads(got.stdout)["ready"] is False
