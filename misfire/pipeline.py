@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -85,12 +86,14 @@ def analyse_files(paths: Sequence[str], options: AnalyseOptions) -> Analysis:
 
     if not paths:
         raise InputError("no log given; name at least one file")
+    clock = time.perf_counter()
     recordings = [read(p, options.read or ReadOptions()) for p in paths]
     channels = [read_channels(options.channels)] if options.channels else []
     counts = read_counts(options.counts) if options.counts else None
+    read_s = time.perf_counter() - clock
     done = analyse(recordings, options, channels=channels, counts=counts)
     done.result["inputs"] = [_checksum(p) for p in paths]
-    return done
+    return replace(done, timings_s={"read": read_s, **done.timings_s})
 
 
 def analyse(
@@ -116,14 +119,16 @@ def analyse(
         logs.append(
             study(rec, options.engine, channels=slow, given=options.pattern, known_cuts=options.known_cuts)
         )
+    clock = time.perf_counter()
     evidence = _evidence(logs, counts, options.codes)
     verdict = judge(evidence)
     result = _result(logs, evidence, verdict, counts, options)
+    verdict_s = time.perf_counter() - clock
     took: dict[str, float] = {}
     for log in logs:
         for k, v in log.timings_s.items():
             took[k] = took.get(k, 0.0) + v
-    return Analysis(result, tuple(logs), logs[0].engine, took)
+    return Analysis(result, tuple(logs), logs[0].engine, took | {"verdict": verdict_s})
 
 
 def _checksum(path: str) -> dict[str, Any]:
