@@ -9,12 +9,14 @@ from misfire.report import words as w
 from misfire.report.figures_compare import patterns, rates
 from misfire.report.figures_events import strips
 from misfire.report.firings import read_firings
+from misfire.report.glance import chips
 from misfire.report.markup import Table, bullets, esc, facts, section
 from misfire.report.page import FOOT, answer_box, document, job_head, method_section, mind, signal_section
 
 if TYPE_CHECKING:
     import pandas as pd
 
+_KIND = {"cleared": "good", "unchanged": "same", "improved": "open", "cleared_cause_present": "false"}
 _TONE = {"cleared": "clear", "misfire_remains": "found", "worse": "found"}
 _CAUSES = {
     "misfire_remains": ["misfire"],
@@ -33,6 +35,26 @@ def _of(part: Any, whole: Any) -> str:
     return w.NONE if w.finite(part) is None else f"{w.count(part)} of {w.count(whole)}"
 
 
+def _to(before: Any, after: Any) -> str:
+    pair = (w.count(before), w.count(after))
+    return w.NONE if pair == (w.NONE, w.NONE) else f"{pair[0]} \u2192 {pair[1]}"
+
+
+def _glance(comparison: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """(cylinder, kind, words): its answer, and the counts that it was judged on, before and after."""
+    field = {"reported": "reported", "uncorrected": "misfires_uncorrected"}
+    key = field.get(str(comparison.get("judged_on")), "misfires")
+    out = []
+    for c in (w.table(x) for x in w.items(comparison.get("cylinders"))):
+        answer = str(c.get("answer") or "not_proven")
+        counts = _to(w.table(c.get("before")).get(key), w.table(c.get("after")).get(key))
+        kind = "bad" if _TONE.get(answer) == "found" else _KIND.get(answer, "open")
+        out.append(
+            (w.clean(c.get("cylinder"), 20), kind, f"{w.clean(answer, 30).replace('_', ' ')}, {counts}")
+        )
+    return out
+
+
 def _counts(comparison: Mapping[str, Any]) -> str:
     rows, marked = [], set()
     for i, c in enumerate(w.table(x) for x in w.items(comparison.get("cylinders"))):
@@ -41,7 +63,7 @@ def _counts(comparison: Mapping[str, Any]) -> str:
             marked.add(i)
         row = [w.clean(c.get("cylinder"), 20), w.clean(c.get("answer"), 30).replace("_", " ") or w.NONE]
         row += [_of(side.get("misfires"), side.get("firings")) for side in (b, a)]
-        row += [w.count(side.get(k)) for k in ("misfires_uncorrected", "reported") for side in (b, a)]
+        row += [_to(b.get(k), a.get(k)) for k in ("misfires_uncorrected", "reported")]
         rows.append([*row, w.number(c.get("ratio")), w.span(c.get("ratio_ci95")), w.number(c.get("p_value"))])
     if not rows:
         return "<p>No cylinder could be compared.</p>"
@@ -50,10 +72,10 @@ def _counts(comparison: Mapping[str, Any]) -> str:
         "Answer",
         "Misfires before",
         "Misfires after",
-        "Uncorrected before",
-        "Uncorrected after",
+        "Uncorrected monitor",
+        "Reported",
     ]
-    head += ["Reported before", "Reported after", "After / before", "95 % interval", "p"]
+    head += ["After / before", "95 % interval", "p"]
     # Columns that no row fills only take room, on paper most of all.
     keep = [k for k in range(len(head)) if k == 0 or any(r[k] != w.NONE for r in rows)]
     out = Table(
@@ -62,7 +84,10 @@ def _counts(comparison: Mapping[str, Any]) -> str:
         [[r[k] for k in keep] for r in rows],
         frozenset(marked),
     ).html()
-    return out + "<p>Uncorrected: what a monitor that takes the wheel as perfect would count.</p>"
+    return out + (
+        "<p>Uncorrected monitor: what a monitor that takes the wheel as perfect would count, before \u2192 after. "
+        "Reported: what the controller counted, before \u2192 after.</p>"
+    )
 
 
 def comparison_page(
@@ -78,7 +103,11 @@ def comparison_page(
     answer = str(verdict.get("answer", "not_proven"))
     mark, word = w.ANSWER.get(answer, ("?", w.clean(answer, 30).upper()))
     body = answer_box(
-        _TONE.get(answer, "undetermined"), mark, word, w.clean(verdict.get("headline"), 600), ""
+        _TONE.get(answer, "undetermined"),
+        mark,
+        word,
+        w.clean(verdict.get("headline"), 600),
+        chips(_glance(comparison)),
     )
     more = w.needed(verdict)
     todo = f"<p>{esc(more)}</p>" if more else ""

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from misfire.report import words as w
 from misfire.report.markup import esc
 
 # kind -> symbol; the words say the same
-_MARK = {"bad": "✕", "false": "!", "open": "?", "good": "✓"}
+_MARK = {"bad": "✕", "false": "!", "open": "?", "good": "✓", "same": "="}
 
 
 def glances(result: Mapping[str, Any]) -> list[tuple[str, str, str]]:
@@ -56,9 +56,14 @@ def _glance(
 
 def glance_list(result: Mapping[str, Any]) -> str:
     """The list for the answer box; empty when no cylinder was counted."""
+    return chips(glances(result))
+
+
+def chips(entries: Sequence[tuple[str, str, str]]) -> str:
+    """A list of cylinders, each with its symbol and its words."""
     rows = "".join(
         f'<li class="{kind}"><b><span class="name">{esc(name)}</span> '
         f'<span aria-hidden="true">{_MARK[kind]}</span></b> {esc(said)}</li>'
-        for name, kind, said in glances(result)
+        for name, kind, said in entries
     )
     return f'<ul class="glance" aria-label="Cylinders">{rows}</ul>' if rows else ""

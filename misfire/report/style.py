@@ -43,7 +43,7 @@ grid-template-columns:repeat(auto-fill,minmax(min(100%,17.5rem),1fr))}
 .glance li{margin:0;padding:.15rem .6rem;border:1px solid var(--line);border-left:.35rem solid var(--mark);
 background:var(--ground)}
 .glance b{margin-right:.35rem}.glance .bad,.glance .false{font-weight:600}
-.bad{--mark:var(--found)}.false,.open{--mark:var(--undetermined)}.good{--mark:var(--clear)}
+.bad{--mark:var(--found)}.false,.open{--mark:var(--undetermined)}.good{--mark:var(--clear)}.same{--mark:var(--soft)}
 .false{border-left-style:double!important}.glance .open{border-left-style:dashed}
 @media (min-width:52rem){.mind ul{columns:2;column-gap:2.5rem}.mind li{break-inside:avoid;margin:0 0 .3rem}}
 dl{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,17rem),1fr));gap:.3rem 1.4rem}
@@ -93,7 +93,7 @@ th,td{padding:.25rem .35rem}}
 --soft:#333;--line:#999;--panel:#fff;--link:#000;
 --found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#ccc;--zero:#777}
 body{font-size:10pt}table{font-size:8pt}th,td{padding:.2rem .25rem}tbody th,.words td,.names tbody th{min-width:0}
-header,main,footer{max-width:none;padding:0}.skip{display:none}
+header,main,footer{max-width:none;padding:0}footer{margin-top:.6rem}.skip{display:none}
 h2,h3{break-after:avoid}figure,.answer,.mind,.scroll,tr,dl div{break-inside:avoid}
 figure{margin:.6rem 0 1rem}details:not([open]){display:none}.scroll{overflow:visible}
 .plot .wide,.plot .narrow,.closer,figure.open .live{display:none}.plot .middle,figure.open .plot{display:block}.mind ul{columns:2}

@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 
+from misfire.cli.demo import demo
 from misfire.report import analysis_page, comparison_page, survey_page
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
@@ -137,6 +138,15 @@ def test_analysis_page(samples: ModuleType, browser: Any, tmp_path: Path, kind: 
     opened = Opened(browser, file, 375)
     check(opened)
     opened.page.close()
+
+
+def test_pages_of_the_demonstration(browser: Any, tmp_path: Path) -> None:
+    """Real numbers, not a sample's: what `misfire demo` writes."""
+    demo(tmp_path)
+    for name in ("demo_before.html", "demo_compare.html"):
+        opened = Opened(browser, tmp_path / name, 375)
+        check(opened)
+        opened.page.close()
 
 
 def test_eight_cylinders(eight: Opened) -> None:

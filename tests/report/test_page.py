@@ -301,6 +301,10 @@ def test_comparison_page(samples: ModuleType) -> None:
     for row, c in zip(table[1:], comparison["cylinders"], strict=True):
         assert row[2].replace(",", "") == f"{c['before']['misfires']} of {c['before']['firings']}"
         assert row[3].replace(",", "") == f"{c['after']['misfires']} of {c['after']['firings']}"
+        reported = [c[side]["reported"] for side in ("before", "after")]
+        shown = ["\u2013" if k is None else f"{k:,}" for k in reported]
+        assert row[5] == " \u2192 ".join(shown)
+        assert f"not proven, {c['before']['misfires']} \u2192 {c['after']['misfires']}</li>" in page
     change = next(t for t in drawing(parsed, "patterns")["data"] if t["name"] == "change")
     expected = np.array(after["pattern"]["tooth_error_deg"][:58]) - np.array(
         before["pattern"]["tooth_error_deg"][:58]

@@ -13,12 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
-CHAR_PX = 6.6  # mean width of a character at 12 px; wide enough for the fonts of the page's list
+CHAR_PX = 7.2  # width of a character at 12 px, that of a digit in the widest font of the page's list
 
 
 def text_px(text: str, size: float = 12.0) -> float:
     """Estimated width [px] of a text."""
-    return len(text) * CHAR_PX * size / 12.0
+    # a minus is as wide as a digit and a third
+    return (len(text) + 0.35 * text.count("\u2212")) * CHAR_PX * size / 12.0
 
 
 def plain(text: Any) -> str:

@@ -198,7 +198,7 @@ class Picture:
         title = plain((b.spec.get("title") or {}).get("text"))
         if len(title) <= 2:
             return out + marks.text(left - wide - 14, (top + bottom) / 2 + 5, title, "end", 13)
-        return out + marks.text(left - wide - 12, (top + bottom) / 2, title, size=12, turn=True)
+        return out + marks.text(left - wide - 13, (top + bottom) / 2, title, size=12, turn=True)
 
     def _trace(self, t: Mapping[str, Any], name: str) -> str:
         x, y = str(t.get("xaxis") or "x"), str(t.get("yaxis") or "y")
