@@ -27,6 +27,7 @@ REASONS = {
     4: "nothing to compare with: no fired cycle at this speed",
     5: "speed changes too fast or the road shakes the driveline here",
     6: "this cylinder was commanded off (known cut)",
+    7: "the tooth spacing moves in this log, and companions deviate together here",
 }
 MISFIRE_FROM = 0.75  # lost work: halfway between the worst partial burn (0.8, contract) and its noise below
 PARTIAL_FROM = 0.30
@@ -188,7 +189,9 @@ def _run_length(flag: BoolArray) -> IntArray:
     return out
 
 
-def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: bool) -> Decision:
+def decide(
+    events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: bool, moving: bool = False
+) -> Decision:
     """Two or more cylinders; see the module for the definition.
 
     Parameters
@@ -197,6 +200,8 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
         1 cut, 0 not, NaN unknown (then the motion decides).
     pattern_known : bool
         True when the angles were corrected with a learned pattern: shared offsets then belong to the work.
+    moving : bool
+        The tooth spacing changes inside the log: what companions share at a time cannot be the work for sure.
     """
     n_cyl, n = engine.cylinders, events.energy.size
     reason = np.zeros(n, dtype=np.int64)
@@ -251,6 +256,9 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: 
     state[limit], reason[limit] = UNUSABLE, 3
     shaky = _shaken(lost, state, n_cyl)
     state[shaky], reason[shaky] = UNUSABLE, 5
+    if moving:
+        together = _companions_down(lost, use, events.place, engine)
+        state[together], reason[together] = UNUSABLE, 7
     state[~good], reason[~good] = UNUSABLE, 1
     # no cylinder at all works for a cycle or more: that is a short fuel cut, not a misfire of each
     unclear = (-worse / expected >= MISFIRE_FROM) & (lost > 0.4) & (state == FIRING)
@@ -406,8 +414,11 @@ def _dead_places(
         mine = ok & (key == k)
         low = lost[mine & np.isin(place, down)]
         rest = lost[mine & ~np.isin(place, down)]
-        if low.size >= 8 and rest.size:
-            depths.append(float(np.median(low) - np.median(rest)))
+        others = [np.median(v) for q in up if (v := lost[mine & (place == q)]).size >= 4]
+        depth = float(np.median(low) - np.median(rest)) if low.size and rest.size else 0.0
+        # where healthy places differ as well, the shapes do not fit this engine there
+        if low.size >= 8 and others and np.ptp(others) < 0.35 * abs(depth):
+            depths.append(depth)
             trusts.append(float(np.median(trust[mine])))
     if not depths or min(depths) < 0.25:
         return nobody
@@ -453,6 +464,22 @@ def _shared(
         if both > 0.25:
             ambiguous.append(i)
     return shared, tuple(ambiguous)
+
+
+def _companions_down(lost: FloatArray, use: BoolArray, place: IntArray, engine: Engine) -> BoolArray:
+    """Events of companions that both deviate by a quarter or more over some 15 cycles, shape (events,)."""
+    out = np.zeros(lost.size, dtype=bool)
+    where = {c: i for i, c in enumerate(engine.firing_order)}
+    for a, b in {tuple(sorted((where[c], where[m]))) for c, m in engine.companions.items()}:
+        both = []
+        for p in (a, b):
+            mine = np.flatnonzero(use & (place == p))
+            if mine.size < 15:
+                break
+            both.append(np.interp(np.arange(lost.size), mine, running_median(lost[mine], 15)))
+        if len(both) == 2:
+            out |= (np.minimum(both[0], both[1]) > 0.25) & ((place == a) | (place == b))
+    return out
 
 
 def _noise(lost: FloatArray, rpm: FloatArray, use: BoolArray, place: IntArray, n_cyl: int) -> FloatArray:

@@ -146,8 +146,9 @@ def study(
         )
         cut, load = _from_channels(channels, events.time_s)
         sure = pattern.learned_from != "speed_sweep" or _speed_ratio(events) >= 1.4
-        sure &= pattern.stable is not False  # a spacing that moves is known at no moment of the log
-        decision = _decide(crank, engine, phase, shape, correction, events, cut, sure)
+        # a spacing that moves is known at no moment of the log
+        moving = pattern.stable is False
+        decision = _decide(crank, engine, phase, shape, correction, events, cut, sure and not moving, moving)
     else:
         events, decision = first, before
     phase = _tie_by_cut(phase, crank, engine, events, decision, known_cuts, notes)
@@ -191,9 +192,10 @@ def _decide(
     events: Events,
     cut: FloatArray,
     corrected: bool,
+    moving: bool = False,
 ) -> Decision:
     if engine.cylinders > 1:
-        return decide(events, engine, cut, corrected)
+        return decide(events, engine, cut, corrected, moving)
     other = measure_turns(crank, engine, phase.first_deg, ~phase.second_turn, shape, tooth_error_deg)
     if not other.time_s.size:
         return decide_single(events, np.full(events.energy.size, np.nan), cut)
