@@ -1,0 +1,114 @@
+"""Page, terminal and JSON of one command hold the same numbers: the three are parsed and compared."""
+
+from __future__ import annotations
+
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from misfire.cli import main
+from misfire.cli.demo import demo_folder
+
+DEMO = demo_folder()
+
+
+class Tables(HTMLParser):
+    """The tables of a page as lists of rows of cells."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[list[list[str]]] = []
+        self._cell = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag == "table":
+            self.found.append([])
+        elif tag == "tr":
+            self.found[-1].append([])
+        elif tag in ("th", "td"):
+            self.found[-1][-1].append("")
+            self._cell = True
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in ("th", "td"):
+            self._cell = False
+
+    def handle_data(self, data: str) -> None:
+        if self._cell:
+            self.found[-1][-1][-1] += data
+
+
+def run(
+    words: list[str], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> tuple[dict, list[list[list[str]]]]:
+    made = ["--json", str(folder / "r.json"), "--report", str(folder / "r.html")]
+    monkeypatch.setattr("sys.argv", ["misfire", *words, *made, "--engine", str(DEMO / "engine.toml")])
+    with pytest.raises(SystemExit) as end:
+        main()
+    assert end.value.code in (0, None)
+    tables = Tables()
+    tables.feed((folder / "r.html").read_text("utf-8"))
+    return json.loads((folder / "r.json").read_text("utf-8")), tables.found
+
+
+def whole(text: str) -> int:
+    return int(text.replace(",", ""))
+
+
+def test_analyse(monkeypatch, capsys, tmp_path):
+    words = ["analyse", str(DEMO / "before.csv.gz"), "--counts", str(DEMO / "before_counts.csv")]
+    result, tables = run(words, tmp_path, monkeypatch)
+    text = capsys.readouterr().out
+    page = (tmp_path / "r.html").read_text("utf-8")
+    on_page = {r[0]: r for r in next(t for t in tables if "Misfires found" in t[0])[1:]}
+    lines = text.splitlines()
+    head = next(i for i, line in enumerate(lines) if line.split()[:2] == ["cyl", "firings"])
+    for c in result["cylinders"]:
+        row = on_page[str(c["cylinder"])]
+        shown = next(line.split() for line in lines[head:] if line.split()[:1] == [row[0]])
+        assert whole(shown[1]) == whole(row[1]) == c["firings"]
+        assert whole(shown[2]) == whole(row[2]) == c["misfires"]
+        assert shown[3] == row[3]
+        assert float(row[3]) == pytest.approx(c["rate_pct"], rel=5e-3, abs=1e-9)
+        assert " ".join(shown[4:7]) == row[4]
+        low, high = (float(x) for x in row[4].split(" to "))
+        assert [low, high] == pytest.approx(c["rate_ci95_pct"], rel=5e-3, abs=1e-9)
+        assert whole(shown[7]) == whole(row[5]) == c["misfires_uncorrected"]
+        assert whole(shown[8]) == whole(row[6]) == c["reported"]
+    assert sum(c["misfires"] for c in result["cylinders"]) > 50
+    headline = result["verdict"]["headline"]
+    assert headline in " ".join(text.split())
+    assert headline.replace("'", "&#x27;") in page
+    for f in result["verdict"]["findings"]:
+        sure = f"{100 * f['confidence']:.1f} %"
+        assert sure in text
+        assert sure in page
+
+
+def test_compare(monkeypatch, capsys, tmp_path):
+    words = ["compare", str(DEMO / "before.csv.gz"), str(DEMO / "after.csv.gz")]
+    words += [
+        "--counts-before",
+        str(DEMO / "before_counts.csv"),
+        "--counts-after",
+        str(DEMO / "after_counts.csv"),
+    ]
+    result, tables = run(words, tmp_path, monkeypatch)
+    text = " ".join(capsys.readouterr().out.split())
+    page = (tmp_path / "r.html").read_text("utf-8")
+    on_page = {r[0]: r for r in next(t for t in tables if "Misfires before" in t[0])[1:]}
+    for c in result["cylinders"]:
+        row = on_page[str(c["cylinder"])]
+        b, a = c["before"], c["after"]
+        assert row[2].replace(",", "") == f"{b['misfires']} of {b['firings']}"
+        assert row[3].replace(",", "") == f"{a['misfires']} of {a['firings']}"
+        assert row[5].replace(",", "") == f"{b['reported']} \u2192 {a['reported']}"
+        # the terminal writes count and, where counts of the controller are judged, the true ones in brackets
+        assert re.search(rf"\b{b['reported']} \({b['misfires']}\) {b['firings']}\b", text.replace(",", "")), (
+            row
+        )
+    assert result["verdict"]["headline"] in text
+    assert result["verdict"]["headline"] in page
