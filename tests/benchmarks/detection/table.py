@@ -39,7 +39,9 @@ def summary(results: list[Result]) -> str:
         f"{len(results)} cells, {int(fine.sum())} with enough events for d'; {col['seconds'].sum():.0f} s of CPU",
         f"median d'   plain {np.nanmedian(col['plain']):.1f}   ours {np.nanmedian(col['ours']):.1f}   "
         f"after decide {np.nanmedian(col['decided']):.1f}   ceiling {np.nanmedian(col['ceiling']):.1f}",
-        "ours / ceiling   " + _quantiles(ratio) + f"   below 0.8: {np.mean(ratio < 0.8):.0%}, below 0.6: {np.mean(ratio < 0.6):.0%}",
+        "ours / ceiling   "
+        + _quantiles(ratio)
+        + f"   below 0.8: {np.mean(ratio < 0.8):.0%}, below 0.6: {np.mean(ratio < 0.6):.0%}",
         "decided / ceiling   " + _quantiles((col["decided"] / col["ceiling"])[fine]),
         "ours / plain     " + _quantiles(gain),
     ]
@@ -72,7 +74,11 @@ def _quantiles(x: np.ndarray) -> str:  # type: ignore[type-arg]
 
 
 def _counts(name: str, col: dict[str, np.ndarray], pick: np.ndarray, closed: np.ndarray) -> str:  # type: ignore[type-arg]
-    s = {k: float(v[pick].sum()) for k, v in col.items() if k in ("healthy", "misfires", "caught", "false", "missed")}
+    s = {
+        k: float(v[pick].sum())
+        for k, v in col.items()
+        if k in ("healthy", "misfires", "caught", "false", "missed")
+    }
     decided = s["caught"] + s["missed"]
     return (
         f"{name}: {int(pick.sum())} cells, {int(closed[pick].sum())} undecidable; recall of decided misfires "
