@@ -227,8 +227,6 @@ def _fit(
     few = ok.sum(axis=0) < 8
     a, sd = beta[0].copy(), np.sqrt(cov)
     b = beta[1] if slope else np.zeros_like(a)
-    # neighbouring turns share anchor passes, so their errors are not independent
-    sd *= 1.3
     a[few] = np.nan
     sd[few] = np.nan
     return a, sd, b
