@@ -148,7 +148,9 @@ def _decided(recording: Recording, crank: Crank, log: OneLog | None) -> dict[str
     }
     if recording.clock_step_s > 0:
         out["time resolution"] = f"{1e6 * recording.clock_step_s:.4g} us"
-    if "direction" not in recording.decisions:
+    if "direction-coded" in recording.decisions.get("edges", ""):
+        out["direction"] = "told by the sensor's pulses"
+    else:
         out["direction"] = "forwards throughout (a single sensor does not tell; a rock-back shows as a break)"
     if log is None:
         out["phase"] = "not looked at: no engine given"

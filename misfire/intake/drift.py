@@ -70,7 +70,8 @@ def look(values: Any, step_s: float, *, keep_level: bool = False) -> tuple[Signa
 
     The ends are the 2nd and 98th percentile in windows of 60 ms. Only a move of both ends in the same
     direction is drift: a variable-reluctance signal that grows with speed moves them apart, a clipped
-    one moves one end alone.
+    one moves one end alone. So drift is the middle of the ends, but where a signal is clipped or has two
+    levels it is the lesser of the two moves.
 
     Returns
     -------
@@ -97,13 +98,27 @@ def look(values: Any, step_s: float, *, keep_level: bool = False) -> tuple[Signa
     # the swing is that of 60 ms, so a window in a gap does not lower it
     swing = np.max(_neighbours(highs), axis=1) - np.min(_neighbours(lows), axis=1)
     low, high = lows - np.median(lows), highs - np.median(highs)
-    common = np.where(low * high > 0, np.sign(low) * np.minimum(np.abs(low), np.abs(high)), 0.0)
+    if _symmetric(values):
+        # both ends move by half the change of swing, in opposite directions, whatever the drift does
+        common = 0.5 * (low + high)
+    else:
+        common = np.where(low * high > 0, np.sign(low) * np.minimum(np.abs(low), np.abs(high)), 0.0)
     common = np.mean(_neighbours(common), axis=1)
     reach = float(np.ptp(common))
     centres = (np.arange(count, dtype=np.float64) + 0.5) * size
     if keep_level or reach < TOLERATED * float(np.median(swing)):
         common, reach = np.zeros(count), 0.0
     return Signal(values, centres, swing, common), reach
+
+
+def _symmetric(values: Any) -> bool:
+    """True when no end of the signal is flat: neither clipped nor switching between two levels."""
+    n = int(values.size)
+    parts = [np.asarray(values[a : a + 20_000]) for a in np.linspace(0, max(n - 20_000, 0), 8).astype(int)]
+    y = np.concatenate(parts)
+    low, high = float(y.min()), float(y.max())
+    near = 0.005 * (high - low)
+    return bool(np.mean(y < low + near) < 0.01 and np.mean(y > high - near) < 0.01)
 
 
 def _neighbours(x: FloatArray) -> FloatArray:

@@ -113,7 +113,7 @@ def edges_to_recording(
             decisions["counter"] = f"{guess} bits (found from its wraps), unwrapped"
         # a division keeps the ticks' exact decimal value where a product with 1e-6 would not
         time_s = raw * scale if clock_hz is None else raw / clock_hz
-    step = scale if clock_hz is not None else times.decimal_step(raw) * scale
+    step = scale if clock_hz is not None else times.time_step(raw) * scale
     parts = _split(columns, time_s, code, options.cam_only)
     crank = parts["crank"]
     if crank.size > 2:

@@ -9,6 +9,25 @@ import numpy as np
 from misfire.intake.direction import Pulses, direction_pulses
 from misfire.intake.recording import FloatArray, Recording
 
+STRETCH = 2_000
+
+
+def time_step(value: FloatArray) -> float:
+    """Resolution of times as they are written or stored, in the unit given; 0 when none is seen.
+
+    The coarsest decimal step of stretches over the whole column, because times written with so many significant
+    digits lose them as they grow; or the spacing of single precision, where all values are of that kind.
+    """
+    starts = np.unique(np.linspace(0, max(value.size - STRETCH, 0), 9).astype(np.int64))
+    step = max(decimal_step(value[a : a + STRETCH]) for a in starts.tolist())
+    sample = value[:: max(1, value.size // STRETCH)]
+    single = sample.astype(np.float32)
+    spacing = float(np.spacing(np.abs(single).max())) if sample.size else 0.0
+    # a text of nine digits holds a single exactly; a finer column does not look like one by chance
+    if spacing > 4 * step and np.all(np.abs(single.astype(np.float64) - sample) <= 1e-8 * np.abs(sample)):
+        return spacing
+    return step
+
 
 def unwrap(count: FloatArray, bits: int) -> FloatArray:
     """Unwrapped counter values, shape as given: 2**bits is added after every step backwards."""
@@ -75,7 +94,7 @@ def one_edge_per_tooth(recording: Recording, both: bool | None = None) -> Record
         return recording
     pulses = direction_pulses(t)
     if pulses is not None:
-        return _without_backward(recording, pulses)
+        return without_backward(recording, pulses)
     if both is None and t.size > 4000:
         # a short look first; most logs hold one edge per tooth
         middle = t.size // 4 * 2
@@ -97,7 +116,8 @@ def one_edge_per_tooth(recording: Recording, both: bool | None = None) -> Record
     )
 
 
-def _without_backward(recording: Recording, pulses: Pulses) -> Recording:
+def without_backward(recording: Recording, pulses: Pulses) -> Recording:
+    """The recording with one edge of each pulse, those of teeth that passed backward or once more left out."""
     keep = pulses.onward
     note = "Pulses carry the direction of rotation; one edge of each is used."
     back = int(pulses.backward.sum())

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from misfire.errors import InputError
 from misfire.intake import times
 from misfire.intake.crossings import Hysteresis
+from misfire.intake.direction import direction_pulses
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
 from misfire.intake.samples import Samples, as_samples, set_times
@@ -92,7 +93,7 @@ def read(path: Path, options: ReadOptions) -> Recording:
     width[has] = other[after[has]] - edge[has]
     ticks = np.array(crank.ticks[:200_000], dtype=np.float64)
     extra = {n: _edges(v, header)[0] for n, v in chosen.items() if n != "crank"}
-    return Recording(
+    recording = Recording(
         source=str(path),
         crank_s=edge,
         cam_s=extra["cam"] if "cam" in extra and extra["cam"].size else None,
@@ -102,6 +103,8 @@ def read(path: Path, options: ReadOptions) -> Recording:
         decisions=decisions,
         notes=tuple(notes),
     )
+    pulses = direction_pulses(np.sort(np.concatenate((rise, fall))))
+    return recording if pulses is None else times.without_backward(recording, pulses)
 
 
 def _tokens(raw: BoundedReader) -> Iterator[str]:

@@ -231,3 +231,27 @@ def test_wav_coding_that_is_not_read(tmp_path: Path):
     file.write_bytes(b"RIFF\0\0\0\0WAVEfmt " + struct.pack("<I", 16) + body + b"data\0\0\0\0")
     with pytest.raises(InputError, match=r"coding 2 .* export PCM"):
         read(file)
+
+
+@pytest.mark.parametrize(
+    ("how", "step_s"),
+    [
+        ("significant digits", 1e-6),  # 4.123456: seven digits, six of them behind the point
+        ("single precision", 2.0**-22),  # spacing of IEEE 754 single precision from 2 to 4
+        ("single precision, written", 2.0**-22),
+        ("all digits", 0.0),
+    ],
+)
+def test_the_resolution_of_times_is_the_coarsest_of_the_log(tmp_path: Path, crank, how, step_s):
+    t = type(crank)(duration_s=3.9).tooth_s() + 0.09
+    written = {
+        "significant digits": [f"{x:.7g}" for x in t],
+        "single precision, written": [f"{x:.9g}" for x in t.astype(np.float32)],
+    }
+    if how in written:
+        (tmp_path / "t.csv").write_text("time_s\n" + "\n".join(written[how]) + "\n")
+        recording = read(tmp_path / "t.csv")
+    else:
+        np.save(tmp_path / "t.npy", t.astype(np.float32) if how == "single precision" else t)
+        recording = read(tmp_path / "t.npy")
+    assert recording.clock_step_s == pytest.approx(step_s, rel=1e-6, abs=1e-12)
