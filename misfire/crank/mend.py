@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from misfire.crank.gaps import gap_pitches
-from misfire.crank.teeth import BoolArray, Fault
+from misfire.crank.teeth import BoolArray, Fault, IntArray
 from misfire.engine import FloatArray, Wheel
 
 ON_PLACE = 0.3  # pitches: an edge this close to a tooth's place is that tooth
@@ -37,9 +38,22 @@ class Gap:
     wheel: Wheel
     seen: float
 
+    @cached_property
+    def teeth(self) -> IntArray:
+        """Positions that carry a tooth."""
+        return self.wheel.tooth_positions
+
+    @cached_property
+    def index(self) -> IntArray:
+        """Number of the tooth at each position, -1 where there is none."""
+        out = np.full(self.wheel.positions, -1, dtype=np.int64)
+        out[self.teeth] = np.arange(self.teeth.size)
+        return out
+
+    @cached_property
     def ways_back(self) -> list[list[tuple[float, int]]]:
         """By position, distances [pitches] back over a gap or to the tooth behind it: as they read, and true."""
-        p = self.wheel.tooth_positions
+        p = self.teeth
         longer = self.seen / gap_pitches(self.wheel)
         out: list[list[tuple[float, int]]] = [[] for _ in range(self.wheel.positions)]
         for q, d in zip(p.tolist(), np.diff(p, prepend=p[-1] - self.wheel.positions).tolist(), strict=True):
@@ -58,7 +72,9 @@ def local_pitch(dt: FloatArray, wheel: Wheel) -> FloatArray:
     from scipy.ndimage import median_filter
 
     width = int(np.clip(round(54.0 / wheel.pitch_deg), 3, 9)) | 1
-    wide = median_filter(dt, size=min(9, dt.size), mode="mirror")
+    wide = np.asarray(median_filter(dt, size=min(9, dt.size), mode="mirror"))
+    if width == 9:
+        return wide
     narrow = median_filter(dt, size=min(width, dt.size), mode="mirror")
     alike = (narrow > 0.72 * wide) & (narrow < 1.4 * wide)
     return np.where(alike, narrow, wide)
@@ -100,13 +116,15 @@ def mend(t: FloatArray, a: int, b: int, gap: Gap) -> Mended | None:
         if step[hole] < HOLE_FROM or abs(off) > 1 + 0.15 * step[hole]:
             return None
         place[:hole] -= off
-    return _rows(seg[1:], place, on, turns, sure, wheel)
+    return _rows(seg[1:], place, on, turns, sure, gap)
 
 
 def _places(step: FloatArray, gap: Gap) -> tuple[FloatArray, BoolArray]:
     """Place of every edge behind the first anchor, position 0 of the last turn = 0; False where none is near."""
-    ways = gap.ways_back()
-    place = int(gap.wheel.tooth_positions[-1])
+    ways = gap.ways_back
+    place = int(gap.teeth[-1])
+    if (plain := _plain_places(step, place, gap)) is not None:
+        return plain
     out, on = [float(place)], [True]
     run = 0.0
     for s in step[:0:-1].tolist():
@@ -129,18 +147,28 @@ def _places(step: FloatArray, gap: Gap) -> tuple[FloatArray, BoolArray]:
     return np.array(out[::-1]), np.array(on[::-1])
 
 
-def _rows(
-    t: FloatArray, place: FloatArray, on: BoolArray, turns: int, sure: bool, wheel: Wheel
-) -> Mended | None:
+def _plain_places(step: FloatArray, last: int, gap: Gap) -> tuple[FloatArray, BoolArray] | None:
+    """The same at once, where one turn without a gap inside it leaves no doubt at any edge; else None."""
+    back = np.concatenate(([0.0], np.cumsum(step[:0:-1])))
+    if back[-1] > last + 0.3 or (np.diff(gap.teeth) > 1).any():
+        return None
+    whole = np.rint(back)
+    off = np.abs(back - whole)
+    on = off < 0.12
+    # the edge nearest to the gap in front must be a plain one too
+    if on[-1] and (on | (off > 0.36)).all() and (np.diff(whole[on]) > 0).all():
+        return (last - np.where(on, whole, back))[::-1], on[::-1]
+    return None
+
+
+def _rows(t: FloatArray, place: FloatArray, on: BoolArray, turns: int, sure: bool, gap: Gap) -> Mended | None:
     """The matrix from edges at places, position 0 of the last turn = 0."""
-    positions = wheel.positions
-    index = np.full(positions, -1, dtype=np.int64)
-    index[wheel.tooth_positions] = np.arange(wheel.teeth)
+    positions, index = gap.wheel.positions, gap.index
     row, position = np.divmod(np.floor(place + 0.5).astype(np.int64) + (turns - 1) * positions, positions)
     tooth = index[position]
     good = on & (tooth >= 0) & (row >= 0) & (row < turns)
     row = np.clip(row, 0, turns - 1)
-    rows = np.full((turns, wheel.teeth), np.nan)
+    rows = np.full((turns, gap.teeth.size), np.nan)
     rows[row[good], tooth[good]] = t[good]
     bad = np.full(turns, not sure)
     bad[row[~good]] = True
@@ -158,7 +186,7 @@ def _rows(
         return None
     if lost:
         r, j = np.nonzero(hole)
-        q = wheel.tooth_positions[j]
+        q = gap.teeth[j]
         when = np.interp(r * positions + q, place[good] + (turns - 1) * positions, t[good])
         faults += [Fault("lost", float(x), int(k), int(p)) for x, k, p in zip(when, r, q, strict=True)]
     return Mended(rows, bad, int(np.count_nonzero(~good)), lost, faults, sure)
