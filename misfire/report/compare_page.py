@@ -111,6 +111,9 @@ def comparison_page(
     )
     more = w.needed(verdict)
     todo = f"<p>{esc(more)}</p>" if more else ""
+    watch = w.clean(w.table(comparison.get("sequential")).get("text"), 300)
+    if watch and answer == "not_proven":
+        todo += f"<p>{esc(watch)}</p>"
     missing = w.items(verdict.get("missing"))
     if missing:
         todo += f"<h3>To decide the rest, record</h3>{bullets(missing)}"

@@ -213,7 +213,7 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
     judged = str(comparison.get("judged_on"))
     counted = {"reported": "reported", "uncorrected": "misfires_uncorrected"}.get(judged)
     first, then = ("before", "after") if counted is None else ("before (true)", "after (true)")
-    header = ["cyl", first, "of", then, "of", "ratio", "95 % interval", "answer"]
+    header = ["cyl", first, "of", then, "of", "answer", "ratio", "95 % interval"]
     rows: list[list[str]] = []
     rank: list[tuple[float, ...]] = []
     for c in items(comparison.get("cylinders")):
@@ -231,9 +231,9 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
                 count(b.get("firings")),
                 shown[1],
                 count(a.get("firings")),
+                clean(c.get("answer"), 22).replace("_", " ") or NONE,
                 number(c.get("ratio")),
                 span(c.get("ratio_ci95")),
-                clean(c.get("answer"), 22).replace("_", " ") or NONE,
             ]
         )
         rank.append((finite(a.get("misfires")) or 0.0, finite(b.get("misfires")) or 0.0))

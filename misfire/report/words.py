@@ -196,6 +196,8 @@ def needed(verdict: Mapping[str, Any]) -> str:
     minutes, at = finite(verdict.get("needed_minutes")), table(verdict.get("needed_at"))
     if minutes is not None:
         text += f", about {number(minutes)} minutes"
+        if len(items(verdict.get("needed_drive"))) > 1:
+            return text + " in all, at the speeds and loads named below."
         if finite(at.get("speed_rpm")) is not None:
             text += f" near {count(at.get('speed_rpm'))} rpm"
         if finite(at.get("load_pct")) is not None:

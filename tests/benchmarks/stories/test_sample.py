@@ -1,6 +1,7 @@
 """A fixed small sample of the stories; the whole: `python -m tests.benchmarks.stories --seeds 100`.
 
-One seed of each story, the first, not picked by its outcome. What is right follows from the simulated truth.
+One seed of each story, the first that tells it, not picked by its outcome. What is right follows from the
+simulated truth.
 """
 
 from __future__ import annotations
@@ -18,10 +19,8 @@ from tests.benchmarks.stories.tell import STORIES, draw
 
 @pytest.mark.parametrize("name", STORIES)
 def test_the_story_is_judged_rightly(name: str) -> None:
-    run = run_one(name, 0)
+    run = next(r for r in (run_one(name, seed) for seed in range(20)) if not r["skipped"])
     assert "crash" not in run, run.get("trace")
-    if run["skipped"]:
-        pytest.skip(f"this seed tells no story: {run['skipped']}")
     assert run["right"], line(run)
     if name == "too_short":
         # the number of firings named does prove it when it is driven
