@@ -15,6 +15,7 @@ from misfire.intake.options import ReadOptions
 
 # .csv and .wav may be packed; what else a log can be is found by content, but not every file in a folder is one
 _LOG_ENDINGS = (".csv", ".csv.gz", ".wav", ".vcd", ".npz", ".npy", ".parquet", ".mf4")
+_TABLE = b"file,status,headline,causes,"
 _BESIDE = ("channels", "counts", "events")
 
 
@@ -127,9 +128,18 @@ def _logs_under(folder: Path) -> Iterator[Path]:
             path = Path(at) / name
             if name.startswith(".") or not name.lower().endswith(_LOG_ENDINGS):
                 continue
-            if _stem(path).lower().rsplit("_", 1)[-1] in _BESIDE:
+            if _stem(path).lower().rsplit("_", 1)[-1] in _BESIDE or _is_table(path):
                 continue
             yield path
+
+
+def _is_table(path: Path) -> bool:
+    """True for the table of an earlier survey, which may lie among the logs."""
+    try:
+        with path.open("rb") as f:
+            return f.read(len(_TABLE)) == _TABLE
+    except OSError:
+        return False
 
 
 def _companion(log: Path, what: str) -> str | None:

@@ -126,6 +126,12 @@ def test_a_log_named_twice_is_one_row(fleet):
     assert len(find_jobs([one, one, str(fleet.folder / "v8")])) == len(find_jobs([str(fleet.folder / "v8")]))
 
 
+def test_the_table_of_an_earlier_survey_is_no_log(fleet, whole, tmp_path):
+    (tmp_path / "last_month.csv").write_bytes((whole / "all.csv").read_bytes())
+    (tmp_path / "drive.csv").write_bytes((fleet.folder / "v8" / "drive0.csv").read_bytes())
+    assert [Path(j.path).name for j in find_jobs([str(tmp_path)])] == ["drive.csv"]
+
+
 def test_folder_without_a_log_is_an_error(tmp_path):
     with pytest.raises(InputError, match="no log in this folder"):
         find_jobs([str(tmp_path)])
