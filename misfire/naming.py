@@ -98,9 +98,18 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
         others = np.flatnonzero(away > (0.4 * engine.interval_deg if tdc_found else 60.0))
         clear = min(CLEAR_BY_DEG, 0.1 * engine.interval_deg)
         near = others[cost[others] <= cost[best] + clear]
+        blocks = _told_blocks(row, angle_deg, start[best], at_deg, crank, clear)
+        if crank.block.max() > 0 and blocks.size:
+            # where each block's own marks tell its turns, the two turns are one and the same answer
+            near = near[np.abs(away[near] - TURN_DEG) > 1.0]
         if not near.size:
             second = _second_by_block(row, angle_deg, start[best], at_deg, crank)
-            return Phase(start[best] % TURN_DEG, second, "measured", True, tdc_found, tuple(notes))
+            untold = ~np.isin(crank.block, blocks) & ~crank.faulty if crank.block.max() > 0 else None
+            if untold is not None and untold.any():
+                notes.append(
+                    f"{int(untold.sum())} turns between breaks hold no {label} that tell the turn of the cycle: set aside"
+                )
+            return Phase(start[best] % TURN_DEG, second, "measured", True, tdc_found, tuple(notes), untold)
         notes.append(f"the {label} fit both turns of the cycle and cannot tell them apart")
         if (np.abs(away[near] - TURN_DEG) < 1.0).all():
             # a mark of every turn still says which pair of companions stands where
@@ -140,6 +149,23 @@ def _distance(row: IntArray, angle_deg: FloatArray, start: float, at_deg: FloatA
             options.append(off)
         total.append(min(options, key=lambda o: float(np.median(o))))
     return float(np.median(np.concatenate(total)))
+
+
+def _told_blocks(
+    row: IntArray, angle_deg: FloatArray, start: float, at_deg: FloatArray, crank: Crank, clear: float
+) -> IntArray:
+    """Blocks whose marks fit one of the two turns of the cycle clearly better than the other."""
+    told = []
+    for b in np.unique(crank.block[row]):
+        mine = crank.block[row] == b
+        cost = []
+        for parity in (0, 1):
+            cycle = start + angle_deg[mine] + TURN_DEG * ((row[mine] + parity) % 2)
+            off = np.abs((cycle[:, None] - at_deg + 360.0) % CYCLE_DEG - 360.0).min(axis=1)
+            cost.append(float(np.median(off)))
+        if abs(cost[0] - cost[1]) > clear:
+            told.append(int(b))
+    return np.array(told, dtype=np.int64)
 
 
 def _second_by_block(

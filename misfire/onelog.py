@@ -108,6 +108,8 @@ def study(
     lap("crank")
     shape = gas_shape(engine)
     phase = find_phase(crank, make_grid(crank), engine, marks, shape)
+    if phase.untold is not None:
+        crank = replace(crank, faulty=crank.faulty | phase.untold)
     lap("phase")
     first = measure_turns(crank, engine, phase.first_deg, phase.second_turn, shape)
     cut, load = _from_channels(channels, first.time_s)

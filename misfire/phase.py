@@ -36,6 +36,8 @@ class Phase:
         False: events carry places A, B, ... instead of cylinder numbers.
     tdc_found : bool
         True when TDC was found from the motion.
+    untold : array of bool, shape (turns,), or None
+        Rows between two breaks of the numbering that hold no mark to tell the turn of the cycle.
     """
 
     first_deg: float
@@ -44,6 +46,7 @@ class Phase:
     named: bool
     tdc_found: bool
     notes: tuple[str, ...] = ()
+    untold: BoolArray | None = None
 
 
 def mean_wave(grid: Grid, rows: IntArray, per_cycle: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
