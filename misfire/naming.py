@@ -137,56 +137,57 @@ def _rotations(engine: Engine) -> list[float]:
     return fits
 
 
+@dataclass(frozen=True)
+class _Fit:
+    """How marks fit the two turns of a cycle, block by block.
+
+    `off_deg` holds each mark's distance [deg] from its angles, shape (2, marks), for both parities of the row;
+    `block` and `cost_deg`, shape (blocks,) and (2, blocks), the blocks with marks and their median distances.
+    """
+
+    off_deg: FloatArray
+    block: IntArray
+    cost_deg: FloatArray
+    ends: IntArray
+
+
+def _fit(row: IntArray, angle_deg: FloatArray, start: float, at_deg: FloatArray, crank: Crank) -> _Fit:
+    block = crank.block[row]  # marks are in the order of time, so blocks follow one another
+    ends = np.flatnonzero(np.diff(block)) + 1
+    off = []
+    for parity in (0, 1):
+        cycle = start + angle_deg + TURN_DEG * ((row + parity) % 2)
+        off.append(np.abs((cycle[:, None] - at_deg + 360.0) % CYCLE_DEG - 360.0).min(axis=1))
+    cost = [[float(np.median(part)) for part in np.split(x, ends)] for x in off]
+    return _Fit(np.array(off), block[np.concatenate(([0], ends))], np.array(cost), ends)
+
+
 def _distance(row: IntArray, angle_deg: FloatArray, start: float, at_deg: FloatArray, crank: Crank) -> float:
     """Median distance [deg] of the marks from their angles, the better of the two parities in each block."""
-    total = []
-    for b in np.unique(crank.block[row]):
-        mine = crank.block[row] == b
-        options = []
-        for parity in (0, 1) if crank.block.max() > 0 else (0,):
-            cycle = start + angle_deg[mine] + TURN_DEG * ((row[mine] + parity) % 2)
-            off = np.abs((cycle[:, None] - at_deg + 360.0) % CYCLE_DEG - 360.0).min(axis=1)
-            options.append(off)
-        total.append(min(options, key=lambda o: float(np.median(o))))
-    return float(np.median(np.concatenate(total)))
+    fit = _fit(row, angle_deg, start, at_deg, crank)
+    if crank.block.max() == 0:
+        return float(np.median(fit.off_deg[0]))
+    better = np.repeat(fit.cost_deg.argmin(axis=0), np.diff([0, *fit.ends, row.size]))
+    return float(np.median(fit.off_deg[better, np.arange(row.size)]))
 
 
 def _told_blocks(
     row: IntArray, angle_deg: FloatArray, start: float, at_deg: FloatArray, crank: Crank, clear: float
 ) -> IntArray:
     """Blocks whose marks fit one of the two turns of the cycle clearly better than the other."""
-    told = []
-    for b in np.unique(crank.block[row]):
-        mine = crank.block[row] == b
-        cost = []
-        for parity in (0, 1):
-            cycle = start + angle_deg[mine] + TURN_DEG * ((row[mine] + parity) % 2)
-            off = np.abs((cycle[:, None] - at_deg + 360.0) % CYCLE_DEG - 360.0).min(axis=1)
-            cost.append(float(np.median(off)))
-        if abs(cost[0] - cost[1]) > clear:
-            told.append(int(b))
-    return np.array(told, dtype=np.int64)
+    fit = _fit(row, angle_deg, start, at_deg, crank)
+    return np.asarray(fit.block[np.abs(fit.cost_deg[0] - fit.cost_deg[1]) > clear], dtype=np.int64)
 
 
 def _second_by_block(
     row: IntArray, angle_deg: FloatArray, start: float, at_deg: FloatArray, crank: Crank
 ) -> BoolArray:
     """True where a row starts at start + 360 mod 720 seen from [0, 360), block by block from its own marks."""
-    rows = np.arange(crank.turns)
-    second = np.asarray((rows % 2 == 1) == (start % CYCLE_DEG < TURN_DEG), dtype=bool)
-    for b in np.unique(crank.block):
-        mine = crank.block[row] == b
-        if not mine.any():
-            continue
-        cost = []
-        for parity in (0, 1):
-            cycle = start + angle_deg[mine] + TURN_DEG * ((row[mine] + parity) % 2)
-            off = np.abs((cycle[:, None] - at_deg + 360.0) % CYCLE_DEG - 360.0).min(axis=1)
-            cost.append(float(np.median(off)))
-        parity = int(np.argmin(cost))
-        inside = crank.block == b
-        second[inside] = ((rows[inside] + parity) % 2 == 1) == (start % CYCLE_DEG < TURN_DEG)
-    return second
+    fit = _fit(row, angle_deg, start, at_deg, crank)
+    parity = np.zeros(int(crank.block.max()) + 1, dtype=np.int64)
+    parity[fit.block] = fit.cost_deg.argmin(axis=0)
+    odd = (np.arange(crank.turns) + parity[crank.block]) % 2 == 1
+    return np.asarray(odd == (start % CYCLE_DEG < TURN_DEG), dtype=bool)
 
 
 def _turn_from_work(
