@@ -10,9 +10,9 @@ import numpy as np
 from misfire.crank import Crank, number_edges
 from misfire.decide import MOTORING
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray, Wheel
+from misfire.grid import make_grid, time_noise_s
 from misfire.intake.recording import Channels, Recording
 from misfire.onelog import OneLog, study
-from misfire.work import make_grid, time_noise_s
 
 NEEDED_D = 4.65  # separates 1 % false alarms from 1 % misses, unit normals [derived]
 # sd of an event's energy is FACTOR w^3 sigma_t with offset, slope and acceleration free over +-180 deg [derived]

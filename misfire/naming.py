@@ -10,8 +10,8 @@ from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
 from misfire.errors import InputError
 from misfire.gas import GasShape, late_burn
+from misfire.grid import Grid
 from misfire.phase import Phase, _misfit, _turn_difference, find_tdc, mark_angles, mean_wave
-from misfire.work import Grid
 
 DEFAULT_MARK_DEG = -10.0
 CLEAR_BY_DEG = 20.0

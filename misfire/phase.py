@@ -14,7 +14,7 @@ import numpy as np
 from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
 from misfire.gas import GasShape
-from misfire.work import Grid
+from misfire.grid import Grid
 
 MARK_TOLERANCE_DEG = 60.0
 _ROWS, _POINTS = 8_000, 1_000_000  # turns and teeth looked at in one go, for the memory

@@ -23,96 +23,16 @@ import numpy.typing as npt
 from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
 from misfire.gas import GasShape
+from misfire.grid import Grid as Grid
+from misfire.grid import make_grid as make_grid
+from misfire.grid import time_at
+from misfire.grid import time_noise_s as time_noise_s
 
 BEFORE_DEG, AFTER_DEG = 180.0, 300.0  # least edges around a TDC that the contract promises a decision for
 COMPRESSION_SHARE = 0.22  # compression work over combustion work of one charge, generic engine [derived]
 HARMONICS = 4
 _CHUNK = 2_000  # events filtered in one go: their windows stay in the processor's cache
-_ROWS = 16_000  # turns
 _PART_TURNS, _OVERLAP = 20_000, 8  # turns measured in one go; a window reaches less than eight turns
-
-
-@dataclass(frozen=True)
-class Grid:
-    """Teeth in use, one row a turn, as angle, time and running integral.
-
-    Attributes
-    ----------
-    angle_deg : array, shape (used teeth,)
-        Angle [deg] of each used tooth after position 0, learned errors included.
-    time_s : array, shape (turns * used teeth,)
-        Edge times [s]; short holes bridged, NaN where nothing is known.
-    action : array, shape (turns * used teeth,)
-        Running integral of w^2/2 over the angle [rad^3/s^2].
-    sound : array of bool, shape (turns * used teeth,)
-        Edge trusted and its turn not faulty.
-    """
-
-    angle_deg: FloatArray
-    time_s: FloatArray
-    action: FloatArray
-    sound: BoolArray
-
-    @property
-    def per_turn(self) -> int:
-        """Used teeth in a turn."""
-        return int(self.angle_deg.size)
-
-
-def make_grid(crank: Crank, tooth_error_deg: FloatArray | None = None) -> Grid:
-    """The used teeth of a log: those beside a gap are left out on wheels that can spare them.
-
-    Parameters
-    ----------
-    tooth_error_deg : array, shape (teeth,), or None
-        Learned error [deg] of each tooth, positive = the edge comes late.
-    """
-    wheel = crank.wheel
-    use = np.ones(wheel.teeth, dtype=bool)
-    angles = wheel.tooth_angles_deg.copy()
-    steps = np.diff(np.append(angles, TURN_DEG))
-    gaps = np.flatnonzero(steps > 1.5 * np.median(steps))
-    if wheel.teeth >= 20 and gaps.size:
-        use[(gaps + 1) % wheel.teeth] = False  # the first tooth behind a gap shifts with speed
-    if tooth_error_deg is not None:
-        angles = angles + np.nan_to_num(tooth_error_deg)
-    angles = angles[use]
-    n = angles.size
-    time = crank.time_s[:, use].ravel()
-    known = np.isfinite(time)
-    sound = known.reshape(-1, n) & ~crank.faulty[:, None]
-    if not known.all() and known.sum() >= 2:
-        hole = np.flatnonzero(~known)
-        where = np.flatnonzero(known)
-        right = np.searchsorted(where, hole)
-        inside = (right > 0) & (right < where.size)
-        left, right = where[right[inside] - 1], where[right[inside]]
-        hole = hole[inside]
-        short = (right - left <= 2 * n) & (crank.block[left // n] == crank.block[right // n])
-        hole, left, right = hole[short], left[short], right[short]
-        full = [k // n * TURN_DEG + angles[k % n] for k in (hole, left, right)]
-        share = (full[0] - full[1]) / (full[2] - full[1])
-        time[hole] = time[left] + share * (time[right] - time[left])
-    return Grid(angles, time, _action(time, angles, crank.block), sound.ravel())
-
-
-def _action(time: FloatArray, angles: FloatArray, block: IntArray) -> FloatArray:
-    """Running integral of w^2/2 over the angle [rad^3/s^2], nothing added across holes and breaks."""
-    n = angles.size
-    cube = 0.5 * np.radians(np.diff(np.append(angles, angles[0] + TURN_DEG))) ** 3
-    action = np.zeros(time.size)
-    last = np.append(np.diff(block) != 0, True)  # the interval behind a row's last tooth leads nowhere
-    for lo in range(0, block.size, _ROWS):
-        hi = min(lo + _ROWS, block.size)
-        t = time[lo * n : hi * n + 1]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            piece = np.tile(cube, hi - lo)[: t.size - 1] / np.diff(t) ** 2
-        piece[~np.isfinite(piece)] = 0.0
-        ends = np.flatnonzero(last[lo:hi]) * n + n - 1
-        piece[ends[ends < piece.size]] = 0.0
-        piece[:1] += action[lo * n]
-        np.cumsum(piece, out=action[lo * n + 1 : lo * n + 1 + piece.size])
-    return action
 
 
 @dataclass(frozen=True)
@@ -293,40 +213,6 @@ def _windows(x: FloatArray, first: IntArray, size: int) -> FloatArray:
     return np.asarray(x[first[:, None] + np.arange(size)])
 
 
-def time_noise_s(grid: Grid) -> float:
-    """Scatter of the edge times [s], from fourth differences of the integral between cycles (common to all: gone).
-
-    Differences of a cycle's spacing remove geometry and the mean wave; fourth differences the slow motion;
-    the variance of the result is 2 * 70 times that of a single point.
-    """
-    n = 2 * grid.per_turn
-    size = grid.time_s.size
-    if size < 3 * n:
-        return 1e-6
-    step = 1 if size <= 400_000 else size // 120_000
-    k = np.arange(n, size - 5, step)
-    # where four neighbouring intervals are alike, by the first tooth
-    ahead = np.diff(
-        grid.angle_deg[(np.arange(grid.per_turn)[:, None] + np.arange(5)) % grid.per_turn], axis=1
-    )
-    gap = np.ptp(ahead, axis=1)[k % grid.per_turn]
-    ok = np.ones(k.size, dtype=bool)
-    for i in range(5):
-        ok &= grid.sound[k + i] & grid.sound[k - n + i]
-    k, gap = k[ok], gap[ok]
-    if k.size < 50:
-        return 1e-6
-    k = k[gap < 1e-6 + 2 * np.median(gap)]
-    high = np.zeros(k.size)
-    for i, weight in enumerate((1.0, -4.0, 6.0, -4.0, 1.0)):
-        high += weight * (grid.action[k + i] - grid.action[k - n + i])
-    span = np.radians((grid.angle_deg[-1] - grid.angle_deg[0]) / max(grid.per_turn - 1, 1))
-    w = 4 * span / (grid.time_s[k + 4] - grid.time_s[k])
-    scaled = high / w**3
-    scaled = scaled[np.isfinite(scaled)]
-    return float(1.4826 * np.median(np.abs(scaled)) / np.sqrt(140.0)) if scaled.size else 1e-6
-
-
 @dataclass(frozen=True)
 class Events:
     """Firing events of one log in time order; every array has shape (events,).
@@ -385,7 +271,7 @@ def measure(
         start = turn * n
         half = min(interval, BEFORE_DEG)
         edges_deg = (-half, 0.0, half)
-        t = [_time_at(grid, start, p.angle_deg + d) for d in edges_deg]
+        t = [time_at(grid, start, p.angle_deg + d) for d in edges_deg]
         dth = np.radians(edges_deg[2])
         with np.errstate(invalid="ignore", divide="ignore"):
             alpha = ((dth / (t[2] - t[1])) ** 2 - (dth / (t[1] - t[0])) ** 2) / 2 / dth
@@ -492,19 +378,3 @@ def _range_sound(
     first, last = np.clip(start + k[0], 0, size - 1), np.clip(start + k[-1], 0, size - 1)
     inside &= np.isfinite(grid.time_s[first]) & np.isfinite(grid.time_s[last])
     return inside, unsound_before[last + 1] == unsound_before[first]
-
-
-def _time_at(grid: Grid, start: IntArray, angle_deg: float) -> FloatArray:
-    """Time [s] at an angle after the first used tooth's turn, between the two teeth around; NaN beyond the log."""
-    n = grid.per_turn
-    turn, a = divmod(angle_deg, TURN_DEG)
-    j = int(np.searchsorted(grid.angle_deg, a, side="right")) - 1
-    shift = int(turn) * n + j
-    left = grid.angle_deg[j] if j >= 0 else grid.angle_deg[-1] - TURN_DEG
-    right = grid.angle_deg[j + 1] if j + 1 < n else grid.angle_deg[0] + TURN_DEG
-    at = start + shift
-    ok = (at >= 0) & (at + 1 < grid.time_s.size)
-    at = np.where(ok, at, 0)
-    share = (a - left) / (right - left)
-    t = grid.time_s[at] * (1 - share) + grid.time_s[np.minimum(at + 1, grid.time_s.size - 1)] * share
-    return np.where(ok, t, np.nan)

@@ -12,7 +12,8 @@ import numpy as np
 
 from misfire.crank import Crank
 from misfire.engine import Engine, FloatArray
-from misfire.work import BEFORE_DEG, Grid, _time_at, places
+from misfire.grid import Grid, time_at
+from misfire.work import BEFORE_DEG, places
 
 
 def slow(grid: Grid, crank: Crank, engine: Engine, first_deg: float, second_turn: list[bool]) -> list[float]:
@@ -62,7 +63,7 @@ def fast(grid: Grid, crank: Crank, engine: Engine, first_deg: float, second_turn
     turns, values, index = [], [], []
     for p in places(engine, first_deg):
         turn = np.flatnonzero(second_turn == bool(p.turn_offset))
-        t = [_time_at(grid, turn * n, p.angle_deg + d) for d in (-half, 0.0, half)]
+        t = [time_at(grid, turn * n, p.angle_deg + d) for d in (-half, 0.0, half)]
         values.append(((width / (t[2] - t[1])) ** 2 - (width / (t[1] - t[0])) ** 2) / 2 / width)
         turns.append(turn)
         index.append(np.full(turn.size, p.index))

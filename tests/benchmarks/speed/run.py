@@ -14,8 +14,8 @@ import numpy as np
 
 from misfire.crank import number_edges
 from misfire.engine import Engine
+from misfire.grid import make_grid
 from misfire.intake import read
-from misfire.work import make_grid
 from tests.benchmarks.speed import plain
 from tests.benchmarks.speed.logs import Loop, write_log
 
