@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -134,18 +135,30 @@ class Simulated:
         }
         if self.counts is not None:
             files["counts.csv"] = _counts_csv(self.counts, self.scenario.controller.monitor)
-        log = log_csv(self.edges, self.scenario)
-        try:
-            out.mkdir(parents=True, exist_ok=True)
-            for name, text in files.items():
-                (out / name).write_text(text, "utf-8", newline="\n")
-            path = out / ("log.csv.gz" if compress else "log.csv")
-            raw = log.encode()
-            # a zero time stamp keeps the bytes the same from run to run
-            path.write_bytes(gzip.compress(raw, 6, mtime=0) if compress else raw)
-        except OSError as err:
-            raise InputError(f"{out}: cannot be written ({err.strerror}); give another --out folder") from err
+        raw = log_csv(self.edges, self.scenario).encode()
+        name = "log.csv.gz" if compress else "log.csv"
+        # a zero time stamp keeps the bytes the same from run to run
+        whole = {name: gzip.compress(raw, 6, mtime=0) if compress else raw}
+        whole |= {n: text.encode() for n, text in files.items()}
+        _write_all(out, whole)
+        path = out / name
         return [path, *(out / name for name in files)]
+
+
+def _write_all(out: Path, files: dict[str, bytes]) -> None:
+    """Write all files of a folder, or none: each under another name first, then all are moved in place."""
+    temporary = {out / name: out / f".{name}.{os.getpid()}" for name in files}
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        for path, beside in temporary.items():
+            beside.write_bytes(files[path.name])
+        for path, beside in temporary.items():
+            os.replace(beside, path)
+    except OSError as err:
+        raise InputError(f"{out}: cannot be written ({err.strerror}); give another --out folder") from err
+    finally:
+        for beside in temporary.values():
+            beside.unlink(missing_ok=True)
 
 
 def log_csv(edges: Edges, s: Scenario) -> str:

@@ -17,6 +17,7 @@ from misfire.cli.output import write_text, write_whole
 from misfire.cli.ticker import line, ticker
 from misfire.errors import InputError
 from misfire.intake import progress
+from misfire.simulate import load_scenario, simulate
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "datasets" / "demo"
@@ -40,6 +41,21 @@ def test_a_full_disk_leaves_nothing_behind(tmp_path: Path):
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
         signal.signal(signal.SIGXFSZ, old)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_simulation_writes_all_its_files_or_none(tmp_path: Path):
+    done = simulate(load_scenario("dead_cylinder_i4"))
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    old = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, hard))
+    try:
+        with pytest.raises(InputError, match="cannot be written"):
+            done.write(tmp_path / "out")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        signal.signal(signal.SIGXFSZ, old)
+    assert list((tmp_path / "out").iterdir()) == []
+    assert {p.name for p in done.write(tmp_path / "out")} == {p.name for p in (tmp_path / "out").iterdir()}
 
 
 def test_what_was_there_stays_when_the_writing_fails(tmp_path: Path):
