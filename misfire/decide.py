@@ -15,7 +15,7 @@ import numpy as np
 
 from misfire.crank import BoolArray, IntArray
 from misfire.engine import Engine, FloatArray
-from misfire.work import Events
+from misfire.work import Events, firing_period_deg
 
 FIRING, MISFIRE, MOTORING, UNUSABLE = 0, 1, 2, 3
 STATES = ("firing", "misfire", "motoring", "unusable")
@@ -38,6 +38,7 @@ FULL_SPREAD = 0.08  # sd of a full misfire's lost work beyond the noise: the sca
 LEVEL_ERROR = 0.04  # of the normal energy: no more is left to its own noise
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
 DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
+OVERRUN_BELOW = 0.12  # of the log's full work
 NOISE_LIMIT = 0.19  # sd of lost work beyond which 0.75 is fewer than 4 sd from a healthy event
 
 
@@ -212,8 +213,12 @@ def decide(
     if use.sum() < 2 * n_cyl:
         use = good & ~motoring
     x = np.where(use, events.energy, np.nan)
-    width = max(2 * n_cyl + 1, 9)
-    past, future = running_high(x, width, -1), running_high(x, width, 1)
+    past, future = np.full(n, np.nan), np.full(n, np.nan)
+    for same in like_places(engine):
+        # places that follow another interval answer differently to the common wave: each sort has its own zero
+        mine = np.isin(events.place, same)
+        width = max(2 * same.size + 1, 9)
+        past[mine], future[mine] = running_high(x[mine], width, -1), running_high(x[mine], width, 1)
     # a misfire lies below what comes before and what comes after; a step of the load only below one of them
     dev = events.energy - np.fmin(past, future)
     worse = events.energy - np.fmax(past, future)
@@ -240,11 +245,11 @@ def decide(
     lost = -dev / expected - shared[events.place]
     # normal is the median of all cylinders: of the middle two of an even number the lower, since none burns
     # more than normal
-    middle = np.sort(
-        [np.median(v) if (v := lost[use & (events.place == p)]).size else 0.0 for p in range(n_cyl)]
-    )
-    centre = float(middle[(n_cyl - 1) // 2])
-    lost = lost - (centre if abs(centre) < 0.5 else 0.0)
+    for same in like_places(engine):
+        own = [np.median(v) if (v := lost[use & (events.place == p)]).size else 0.0 for p in same]
+        centre = float(np.sort(own)[(same.size - 1) // 2])
+        mine = np.isin(events.place, same)
+        lost = np.where(mine & (abs(centre) < 0.5), lost - centre, lost)
     noise = _noise(lost, events.rpm, use, events.place, n_cyl)
     chance = misfire_chance(lost, noise, events.place, events.rpm, use, n_cyl)
     state = np.where((lost >= MISFIRE_FROM) & (chance > 1 - SURE), MISFIRE, FIRING)
@@ -281,6 +286,15 @@ def decide(
     return Decision(lost, state, reason, expected, noise, place_lost, shared, work, ambiguous)
 
 
+def like_places(engine: Engine) -> list[IntArray]:
+    """Places in firing order, those together that a rotation of the engine maps onto each other."""
+    period = firing_period_deg(engine)
+    kind = np.round(engine.event_deg % period).astype(np.int64) % max(round(period), 1)
+    sorts = [np.flatnonzero(kind == k) for k in np.unique(kind)]
+    # a sort of one or two has no majority that could be its zero
+    return sorts if min(v.size for v in sorts) >= 3 else [np.arange(engine.cylinders)]
+
+
 def _place_offsets(dev: FloatArray, place: IntArray, n_cyl: int, mean_of: str = "median") -> FloatArray:
     out = np.zeros(n_cyl)
     for p in range(n_cyl):
@@ -306,7 +320,12 @@ def motoring_events(events: Events, level: FloatArray, fuel_cut: FloatArray, n_c
     top = np.nanmedian(level[driving]) if driving.sum() > n_cyl else np.nanpercentile(level, 75)
     moved = (level < 0.25 * top) & (slope < -0.05 * max(float(top), 1e-9))
     moved &= _run_length(moved) >= 3 * n_cyl
-    moved = _slowing_runs(moved, events.rpm, 0.97)
+    # in gear the vehicle carries the engine and it slows gently; so little work for so long is overrun, where
+    # the fuel is cut on nearly every engine (common practice, no source) and no monitor counts
+    full = float(np.nanpercentile(level, 90)) if np.isfinite(level).any() else 0.0
+    gentle = (level < OVERRUN_BELOW * full) & (slope < 0)
+    gentle &= _run_length(gentle) >= 10 * n_cyl
+    moved = _slowing_runs(moved | gentle, events.rpm, 0.97)
     known = np.isfinite(fuel_cut)
     return np.where(known, fuel_cut == 1, moved)
 

@@ -147,6 +147,7 @@ def study(
             pattern.apparent_deg,
         )
         cut, load = _from_channels(channels, events.time_s)
+        cut = _known_before(cut, events, first, before)
         sure = pattern.learned_from != "speed_sweep" or _speed_ratio(events) >= 1.4
         # a spacing that moves is known at no moment of the log
         moving = pattern.stable is False
@@ -248,6 +249,19 @@ def _from_channels(channels: Channels | None, time_s: FloatArray) -> tuple[Float
             load = np.interp(time_s, t, channels.values[name], left=np.nan, right=np.nan)
             break
     return cut, load
+
+
+def _known_before(cut: FloatArray, events: Events, first: Events, before: Decision) -> FloatArray:
+    """Fuel-cut flags where the channels say nothing, from what the first pass saw of the same events.
+
+    A spacing learned in fuel cut holds the ripple of compression, so its level no longer falls to nothing there.
+    """
+    key, seen = 64 * events.turn + events.place, 64 * first.turn + first.place
+    order = np.argsort(seen)
+    at = np.clip(np.searchsorted(seen, key, sorter=order), 0, seen.size - 1)
+    same = seen[order[at]] == key
+    motored = same & (before.state[order[at]] == MOTORING)
+    return np.where(np.isnan(cut) & motored, 1.0, cut)
 
 
 def _speed_ratio(events: Events) -> float:
