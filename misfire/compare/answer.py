@@ -239,7 +239,7 @@ def _explain(out: Overall, e: Evidence) -> Overall:
     """Add what holds for every answer: the numbers, the monitor, the pattern, the coverage."""
     out.reasons.append(f"judged on the {KIND_WORDS[e.kind]}")
     for c, ch in e.changes.items():
-        if ch.before[0] or ch.after[0]:
+        if ch.material_before or ch.material_after:
             out.reasons.append(
                 f"cylinder {c}: {ch.before[0]} of {ch.before[1]} firings before, "
                 f"{ch.after[0]} of {ch.after[1]} after"
