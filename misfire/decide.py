@@ -325,6 +325,7 @@ def motoring_events(events: Events, level: FloatArray, fuel_cut: FloatArray, n_c
     full = float(np.nanpercentile(level, 90)) if np.isfinite(level).any() else 0.0
     gentle = (level < OVERRUN_BELOW * full) & (slope < 0)
     gentle &= _run_length(gentle) >= 10 * n_cyl
+    gentle = _touching((level < 1.4 * OVERRUN_BELOW * full) & (slope < 0), gentle)
     moved = _slowing_runs(moved | gentle, events.rpm, 0.97)
     known = np.isfinite(fuel_cut)
     return np.where(known, fuel_cut == 1, moved)
