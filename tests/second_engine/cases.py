@@ -140,7 +140,7 @@ def dead() -> list[Case]:
         n = len(LAYOUTS[name].order)
         cylinder = (k + 1) % n + 1
         for label, stretches in (
-            ("tour", PULL if name in ("boxer4", "inline3", "inline4") else TOUR),
+            ("tour", PULL),
             ("idle", IDLE),
         ):
             if label == "idle" and k % 2:

@@ -11,15 +11,13 @@ from .job import judge
 
 SAMPLE = (
     "h_idle_inline3",
-    "r_v8",
+    "r_idle_inline4",
     "c_random_inline6",
     "p_runout_inline4",
-    "s_counts_v8",
-    "l_pool_misfire",
+    "s_counts_inline4",
     "l_short_v8",
 )
 MISSED = {
-    "c_dead_v8": "two dead companions read as weak: the crank's torsion swells the ripple that the work is scaled by",
     "f_bare_inline4": "a fuel cut in gear is not seen without its flag",
 }
 CASES = {case.name: case for case in all_cases()}
