@@ -1,0 +1,40 @@
+"""Per firing event: what its combustion added to the crank's speed energy."""
+
+from misfire.grid import Grid, make_grid, time_noise_s
+from misfire.work.events import AFTER_DEG, BEFORE_DEG, Events, measure, measure_turns
+from misfire.work.filters import (
+    COMPRESSION_SHARE,
+    HARMONICS,
+    Span,
+    event_filters,
+    firing_period_deg,
+    inertia_lateness_deg,
+    inertia_share,
+    level_filter,
+)
+from misfire.work.motion import Motion
+from misfire.work.windows import Filter, Place, apply_filter, places
+
+__all__ = [
+    "AFTER_DEG",
+    "BEFORE_DEG",
+    "COMPRESSION_SHARE",
+    "HARMONICS",
+    "Events",
+    "Filter",
+    "Grid",
+    "Motion",
+    "Place",
+    "Span",
+    "apply_filter",
+    "event_filters",
+    "firing_period_deg",
+    "inertia_lateness_deg",
+    "inertia_share",
+    "level_filter",
+    "make_grid",
+    "measure",
+    "measure_turns",
+    "places",
+    "time_noise_s",
+]

@@ -1,0 +1,194 @@
+"""Per firing event: what its combustion added to the crank's speed energy.
+
+Conventions: a turn of the tooth matrix starts at wheel position 0, which lies `first_deg` after TDC of
+cylinder 1 in the first turn of a cycle and 360 deg further in the second. Energies are w^2/2 per
+unit of inertia [rad^2/s^2].
+
+Method (science: rigid crank, d/dth [w^2/2] = torque / J). The running integral A = sum of dth^3 / (2 dt^2)
+over the intervals carries *white* noise when the edge times do (each time error enters as -w^3 dt), so
+least squares on A is the efficient estimator: A = trend (load, driveline, road) + sum of x_k * R(th - tdc_k),
+R the integral of the share of combustion work done up to that angle. The solution is linear in A and the
+same for all events at the same place on the wheel: one short filter a place, applied to all events at once.
+
+Two filters: a plain one, which knows nothing of the log and gives what is steady (a dead or weak cylinder), and
+the one of `motion`, which knows how this log moves and gives what changes from event to event.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from misfire.crank import BoolArray, Crank, IntArray
+from misfire.engine import Engine, FloatArray
+from misfire.gas import GasShape
+from misfire.grid import Grid, make_grid, time_at, time_noise_s
+from misfire.work.filters import Span, event_filters, inertia_share, level_filter
+from misfire.work.sharpen import Rough, sharpen
+from misfire.work.windows import Filter, apply_filter, places, range_sound, window
+
+BEFORE_DEG, AFTER_DEG = 180.0, 300.0  # least edges around a TDC that the contract promises a decision for
+_PART_TURNS, _OVERLAP = 20_000, 8  # turns measured in one go; a window reaches less than eight turns
+
+
+@dataclass(frozen=True)
+class Events:
+    """Firing events of one log in time order; every array has shape (events,).
+
+    `place` is the index in firing order, `turn` the row of the tooth matrix, `energy` the combustion energy
+    by the joint fit (an offset common to a place stays in it), `level` the mean energy of the cycle around,
+    `trusted` False where a fault touches the event.
+    """
+
+    time_s: FloatArray
+    turn: IntArray
+    place: IntArray
+    rpm: FloatArray
+    energy: FloatArray
+    level: FloatArray
+    acceleration_rad_s2: FloatArray
+    trusted: BoolArray
+    short: BoolArray  # decided with the short window, at an end of the log or beside a fault
+    energy_sd: FloatArray | None = None  # error of `energy` by the motion's model, NaN where there is none
+
+
+def measure(
+    grid: Grid,
+    crank: Crank,
+    engine: Engine,
+    first_deg: float,
+    second_turn: BoolArray,
+    shape: GasShape,
+    tooth_sd_deg: float = 0.012,
+    level_grid: Grid | None = None,
+) -> Events:
+    """Combustion energy, speed and plain angular acceleration of every firing event with enough edges around it.
+
+    Parameters
+    ----------
+    first_deg : float
+        Crank angle [deg, 0..360) of position 0 in the first turn of a cycle.
+    second_turn : array of bool, shape (turns,)
+        Rows that are the second turn of a cycle.
+    tooth_sd_deg : float
+        Uncertainty [deg] of the tooth angles that the fit should reckon with.
+    level_grid : Grid or None
+        The same teeth with the apparent spacing, which holds the inertia ripple, for the mean energy.
+    """
+    n = grid.per_turn
+    interval = engine.interval_deg
+    single = engine.cylinders <= 2
+    near = Span(BEFORE_DEG, AFTER_DEG, 1 if single else 2)
+    wide = near if single else Span(max(BEFORE_DEG, 2.2 * interval), max(AFTER_DEG, 2.7 * interval), 3)
+    made: dict[tuple[float, Span], list[Filter]] = {}
+    sound_count = np.concatenate(([0], np.cumsum(~grid.sound, dtype=np.int32)), dtype=np.int32)
+    jitter = time_noise_s(grid)
+    drafts = []
+    at = places(engine, first_deg)
+    for p in at:
+        turn = np.flatnonzero(second_turn == bool(p.turn_offset))
+        start = turn * n
+        half = min(interval, BEFORE_DEG)
+        edges_deg = (-half, 0.0, half)
+        t = [time_at(grid, start, p.angle_deg + d) for d in edges_deg]
+        dth = np.radians(edges_deg[2])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            alpha = ((dth / (t[2] - t[1])) ** 2 - (dth / (t[1] - t[0])) ** 2) / 2 / dth
+            rpm = (2 * dth) / (t[2] - t[0]) * 30 / np.pi
+        f_level, mass = level_filter(level_grid or grid, engine, p, shape)
+        level = apply_filter(level_grid or grid, f_level, start)
+        if level_grid is None:
+            level = level - mass * inertia_share(engine) * (rpm * np.pi / 30) ** 2
+        drafts.append((p, turn, start, t[1], alpha, rpm, level))
+    every = np.concatenate([d[6] for d in drafts])
+    spread = 0.5 * max(float(np.nanmedian(np.abs(every))) if np.isfinite(every).any() else 1.0, 1.0)
+    cols: dict[str, list[npt.NDArray[np.generic]]] = {}
+    for p, turn, start, at_tdc, alpha, rpm, level in drafts:
+        w = np.nan_to_num(rpm, nan=1000.0) * np.pi / 30
+        sigma = np.hypot(w**3 * jitter, w**2 * np.radians(tooth_sd_deg))
+        # half-decade bins: the filter hardly changes inside one
+        key = np.clip(np.rint(2 * np.log10((sigma / spread) ** 2 + 1e-12)), -12, 4)
+        energy = np.full(turn.size, np.nan)
+        short = np.zeros(turn.size, dtype=bool)
+        inside, trusted = range_sound(
+            grid, start, window(grid, p.angle_deg, BEFORE_DEG, AFTER_DEG)[0], sound_count
+        )
+        reach, clean = range_sound(
+            grid, start, window(grid, p.angle_deg, wide.before, wide.after)[0], sound_count
+        )
+        far = reach & clean
+        for one in np.unique(key):
+            ridge = 10.0 ** (one / 2)
+            for mine, span in ((far, wide), (inside & ~far, near)):
+                pick = np.flatnonzero(mine & (key == one))
+                if pick.size:
+                    if (ridge, span) not in made:
+                        made[ridge, span] = event_filters(grid, engine, at, shape, span, ridge)
+                    f = made[ridge, span][p.index]
+                    # windows in equal steps are read several times faster: all, where a fair share is wanted
+                    if pick.size > 0.3 * turn.size:
+                        energy[pick] = apply_filter(grid, f, start)[pick]
+                    else:
+                        energy[pick] = apply_filter(grid, f, start[pick])
+                    short[pick] = span is not wide
+        keep = inside & np.isfinite(energy) & np.isfinite(at_tdc)
+        row = {
+            "time_s": at_tdc,
+            "turn": turn,
+            "place": np.full(turn.size, p.index),
+            "rpm": rpm,
+            "energy": energy,
+            "level": level,
+            "acceleration_rad_s2": alpha,
+            "trusted": trusted,
+            "short": short,
+        }
+        for name, values in row.items():
+            cols.setdefault(name, []).append(np.asarray(values)[keep])
+    joined = {k: np.concatenate(v) for k, v in cols.items()}
+    joined["energy_sd"] = np.full(joined["energy"].size, np.nan)
+    if not single:
+        rough = Rough(*(joined[k] for k in ("place", "turn", "rpm", "energy", "level")))
+        joined["energy"], joined["energy_sd"] = sharpen(grid, engine, at, shape, first_deg, rough, jitter)
+    order = np.argsort(joined["time_s"], kind="stable")
+    return Events(**{k: v[order] for k, v in joined.items()})
+
+
+def measure_turns(
+    crank: Crank,
+    engine: Engine,
+    first_deg: float,
+    second_turn: BoolArray,
+    shape: GasShape,
+    tooth_error_deg: FloatArray | None = None,
+    tooth_sd_deg: float = 0.012,
+    apparent_deg: FloatArray | None = None,
+) -> Events:
+    """`measure` of a whole log, long ones in parts of some turns so that the memory stays small.
+
+    Parameters
+    ----------
+    tooth_error_deg, apparent_deg : array, shape (teeth,), or None
+        Learned error [deg] of each tooth, and the apparent spacing for the mean energy.
+    """
+    parts = []
+    for lo in range(0, max(crank.turns, 1), _PART_TURNS):
+        a, b = max(lo - _OVERLAP, 0), min(lo + _PART_TURNS + _OVERLAP, crank.turns)
+        part = replace(crank, time_s=crank.time_s[a:b], block=crank.block[a:b], faulty=crank.faulty[a:b])
+        events = measure(
+            make_grid(part, tooth_error_deg),
+            part,
+            engine,
+            first_deg,
+            second_turn[a:b],
+            shape,
+            tooth_sd_deg,
+            None if apparent_deg is None else make_grid(part, apparent_deg),
+        )
+        mine = (events.turn >= lo - a) & (events.turn < lo - a + _PART_TURNS)
+        columns = {f.name: getattr(events, f.name)[mine] for f in fields(events)}
+        columns["turn"] = columns["turn"] + a
+        parts.append(columns)
+    return Events(**{name: np.concatenate([p[name] for p in parts]) for name in parts[0]})

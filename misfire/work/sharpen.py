@@ -1,0 +1,168 @@
+"""From a rough estimate of every event's work to the sharp one: how the log moves, group by group."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from misfire.crank import BoolArray, IntArray
+from misfire.engine import Engine, FloatArray
+from misfire.gas import GasShape
+from misfire.grid import Grid
+from misfire.work.filters import inertia_share
+from misfire.work.motion import (
+    LEAST_WINDOWS,
+    Motion,
+    departures,
+    find_motion,
+    inertia_sums,
+    inertia_wave,
+    layout,
+    motion_filters,
+    without_inertia,
+)
+from misfire.work.windows import Place, apply_filter
+
+LEAST_EVENTS = 12  # of a place in a group, to lay its sharp values on the rough ones
+ALIGN_CYCLES = (
+    1001  # what sets a place apart for good; the rough values drift with the speed more than the sharp ones
+)
+BINS_PER_OCTAVE = 2
+CHANGING_FROM = 0.3  # of the mean work, as change of the speed energy from one firing to the next
+TIMING_DEG = 1.5  # scatter of the burn's place from cycle to cycle (common practice, no source)
+STEP_FROM = 0.4  # of the mean work, as step of it within six cycles
+SHARE_SPREAD = 0.5  # of the masses' ripple: common engines differ (no source)
+
+
+@dataclass(frozen=True)
+class Rough:
+    """What is known of each event before; every array has shape (events,), events of a place in time order."""
+
+    place: IntArray
+    turn: IntArray
+    rpm: FloatArray
+    energy: FloatArray
+    level: FloatArray
+
+
+def sharpen(
+    grid: Grid,
+    engine: Engine,
+    at: list[Place],
+    shape: GasShape,
+    first_deg: float,
+    rough: Rough,
+    jitter_s: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Combustion energy of every event by the motion that the log itself shows.
+
+    Returns
+    -------
+    energy : array, shape (events,)
+        [rad^2/s^2]; the rough one where the log is too short or too broken for better.
+    sd : array, shape (events,)
+        Standard deviation [rad^2/s^2] of its error by the model; NaN where the rough one stands.
+    """
+    energy, sd = rough.energy.copy(), np.full(rough.energy.size, np.nan)
+    lays = [layout(grid, engine, p, shape) for p in at]
+    group = groups(rough, engine)
+    start = rough.turn * grid.per_turn
+    seen = [int(g) for g in np.unique(group) if g >= 0]
+    spread = {g: _spread(rough, group == g) for g in seen}
+    wave = inertia_wave(grid, engine, first_deg, shape)
+    share = inertia_share(engine)
+    mended = without_inertia(grid, wave, share)
+    motions: dict[int, Motion] = {}
+    for _ in range(2):
+        change, weight = 0.0, 1.0 / (SHARE_SPREAD * inertia_share(engine)) ** 2
+        ripple = without_inertia(grid, wave, 1.0)
+        for g in seen:
+            parts, sums = [], []
+            for p in range(min(2, len(at))):
+                mine = start[(group == g) & (rough.place == p)]
+                rows = departures(mended, lays[p], mine)
+                parts.append((rows, lays[p]))
+                sums.append((rows, departures(grid, lays[p], mine) - departures(ripple, lays[p], mine)))
+            if sum(rows.shape[0] for rows, _ in parts) < LEAST_WINDOWS:
+                continue
+            w = float(np.median(rough.rpm[group == g])) * np.pi / 30
+            timing = np.radians(TIMING_DEG) * float(np.nanmedian(np.abs(rough.level[group == g])))
+            step = np.radians(engine.interval_deg)
+            motions[g] = find_motion(parts, w**3 * jitter_s, spread[g], step, timing)
+            for (rows, part), lay in zip(sums, lays, strict=False):
+                top, below = inertia_sums(rows, part, lay, motions[g])
+                change, weight = change + top, weight + below
+        share += change / weight
+        mended = without_inertia(grid, wave, share)
+    if not motions:
+        return energy, sd
+    for g in seen:
+        nearest = min(motions, key=lambda m: (abs(m // 2 - g // 2), abs(m % 2 - g % 2)))
+        filters, errors = motion_filters(mended, engine, at, lays, motions[nearest])
+        for p, f in enumerate(filters):
+            mine = np.flatnonzero((group == g) & (rough.place == p))
+            value = apply_filter(mended, f, start[mine])
+            ok = np.isfinite(value) & np.isfinite(rough.energy[mine])
+            ok &= _sound(grid, f.offsets, start[mine])
+            mine, value = mine[ok], value[ok]
+            if mine.size >= LEAST_EVENTS:
+                energy[mine] = value + _running(rough.energy[mine] - value)
+                sd[mine] = errors[p]
+    return energy, sd
+
+
+def groups(rough: Rough, engine: Engine) -> IntArray:
+    """Events that move alike: third octaves of speed, steady (even numbers) and changing speed (odd); -1 = none."""
+    from scipy.ndimage import median_filter
+
+    out = np.full(rough.place.size, -1, dtype=np.int64)
+    typical = float(np.nanmedian(np.abs(rough.level))) if np.isfinite(rough.level).any() else 1.0
+    limit = CHANGING_FROM * typical
+    for p in range(engine.cylinders):
+        mine = np.flatnonzero((rough.place == p) & np.isfinite(rough.rpm) & np.isfinite(rough.energy))
+        if mine.size < 6:
+            continue
+        rpm = rough.rpm[mine]
+        ke = 0.5 * (rpm * np.pi / 30) ** 2
+        near = np.clip(np.arange(mine.size)[:, None] + np.array([-2, 2]), 0, mine.size - 1)
+        cycles = np.maximum(near[:, 1] - near[:, 0], 1)
+        slope = (ke[near[:, 1]] - ke[near[:, 0]]) / cycles / engine.cylinders
+        changing = np.abs(median_filter(slope, 5, mode="nearest")) > limit
+        speed = np.floor(BINS_PER_OCTAVE * np.log2(np.maximum(rpm, 50.0) / 50.0)).astype(np.int64)
+        # where the load steps or the fuel is cut the motion follows no model: the rough value stands there
+        level = median_filter(np.nan_to_num(rough.level[mine]), 5, mode="nearest")
+        around = np.clip(np.arange(mine.size)[:, None] + np.array([-3, 3]), 0, mine.size - 1)
+        step = np.abs(level[around[:, 1]] - level[around[:, 0]])
+        steps = step > max(STEP_FROM * typical, 6.0 * float(np.median(step)))
+        out[mine] = np.where(steps, -1, 2 * speed + changing)
+    return out
+
+
+def _spread(rough: Rough, mine: BoolArray) -> float:
+    """Scatter of the rough work about its place's running median, misfires included."""
+    total, count = 0.0, 0
+    level = np.abs(rough.level[mine])
+    top = 3.0 * float(np.nanmedian(level)) if np.isfinite(level).any() else 1.0
+    for p in np.unique(rough.place[mine]):
+        x = rough.energy[mine & (rough.place == p)]
+        x = x[np.isfinite(x)]
+        if x.size > 2:
+            d = np.clip(x - _running(x, 41), -top, top)
+            total, count = total + float((d**2).sum()), count + x.size
+    return max(float(np.sqrt(total / count)) if count else 0.0, 1e-3 * top, 1e-6)
+
+
+def _running(x: FloatArray, width: int = ALIGN_CYCLES) -> FloatArray:
+    from scipy.ndimage import median_filter
+
+    if x.size <= width:
+        return np.full(x.size, float(np.median(x)))
+    return np.asarray(median_filter(x, size=width, mode="reflect"), dtype=float)
+
+
+def _sound(grid: Grid, offsets: IntArray, start: IntArray) -> BoolArray:
+    bad = np.concatenate(([0], np.cumsum(~grid.sound)))
+    last = np.clip(start + offsets[-1], 0, grid.sound.size - 1)
+    first = np.clip(start + offsets[0], 0, grid.sound.size - 1)
+    return np.asarray(bad[last + 1] == bad[first])

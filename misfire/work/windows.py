@@ -1,0 +1,87 @@
+"""Where the firing TDCs stand on the used teeth, windows around them, and short filters on the running integral."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from misfire.crank import BoolArray, IntArray
+from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
+from misfire.grid import Grid
+
+_CHUNK = 2_000  # events filtered in one go: their windows stay in the processor's cache
+
+
+@dataclass(frozen=True)
+class Place:
+    """A firing TDC by its place in the cycle: its row offset and its angle after position 0."""
+
+    index: int  # in firing order
+    cylinder: int
+    turn_offset: int  # 0 or 1: which turn of the cycle
+    angle_deg: float  # 0..360 after position 0
+
+
+def places(engine: Engine, first_deg: float) -> list[Place]:
+    """Where the firing TDCs stand on the wheel, when first turns start at `first_deg` [deg, 0..360)."""
+    out = []
+    for i, tdc in enumerate(engine.event_deg):
+        after = (tdc - first_deg) % CYCLE_DEG
+        out.append(Place(i, engine.firing_order[i], int(after // TURN_DEG), float(after % TURN_DEG)))
+    return out
+
+
+@dataclass(frozen=True)
+class Filter:
+    """Weights on the running integral around a TDC, and the teeth that they stand on."""
+
+    offsets: IntArray  # grid points after the first one of the TDC's turn
+    weights: FloatArray
+
+
+def window(grid: Grid, tdc_deg: float, before: float, after: float) -> tuple[IntArray, FloatArray]:
+    """Grid points after a turn's first one within `before` and `after` [deg] of a TDC, and their angles [deg] from it."""
+    n = grid.per_turn
+    turns = int(max(before, after) // TURN_DEG) + 2
+    k = np.arange(-turns * n, (turns + 1) * n)
+    angle = (k // n) * TURN_DEG + grid.angle_deg[k % n] - tdc_deg
+    keep = (angle >= -before) & (angle <= after)
+    return k[keep], angle[keep]
+
+
+def apply_filter(grid: Grid, f: Filter, start: IntArray) -> FloatArray:
+    """Filter outputs for events whose turns start at grid points `start`; shape (events,), NaN beyond the log."""
+    out = np.full(start.size, np.nan)
+    ok = np.flatnonzero((start + f.offsets[0] >= 0) & (start + f.offsets[-1] < grid.time_s.size))
+    for lo in range(0, ok.size, _CHUNK):
+        part = ok[lo : lo + _CHUNK]
+        first = start[part] + f.offsets[0]
+        rows = _windows(grid.action, first, f.offsets.size)
+        # from the window's own beginning on: the integral's size would cost digits
+        y = (rows - rows[:, :1]) @ f.weights
+        last = first + f.offsets.size - 1
+        y[~np.isfinite(grid.time_s[first]) | ~np.isfinite(grid.time_s[last])] = np.nan
+        out[part] = y
+    return out
+
+
+def _windows(x: FloatArray, first: IntArray, size: int) -> FloatArray:
+    """Windows of x that begin at `first`, shape (windows, size): a view where they follow in equal steps."""
+    step = int(first[1] - first[0]) if first.size > 1 else 1
+    if step > 0 and first.size > 1 and (np.diff(first) == step).all():
+        view = np.lib.stride_tricks.sliding_window_view(x[first[0] : first[-1] + size], size)
+        return np.asarray(view[::step])
+    return np.asarray(x[first[:, None] + np.arange(size)])
+
+
+def range_sound(
+    grid: Grid, start: IntArray, k: IntArray, unsound_before: npt.NDArray[np.int32]
+) -> tuple[BoolArray, BoolArray]:
+    """Whether the grid points k around each start lie in the log, and whether all of them are sound."""
+    size = grid.time_s.size
+    inside = (start + k[0] >= 0) & (start + k[-1] < size)
+    first, last = np.clip(start + k[0], 0, size - 1), np.clip(start + k[-1], 0, size - 1)
+    inside &= np.isfinite(grid.time_s[first]) & np.isfinite(grid.time_s[last])
+    return inside, unsound_before[last + 1] == unsound_before[first]
