@@ -13,6 +13,7 @@ from misfire.work.filters import (
     level_filter,
 )
 from misfire.work.motion import Motion
+from misfire.work.separation import needed_separation, predicted_separation
 from misfire.work.windows import Filter, Place, apply_filter, places
 
 __all__ = [
@@ -35,6 +36,8 @@ __all__ = [
     "make_grid",
     "measure",
     "measure_turns",
+    "needed_separation",
     "places",
+    "predicted_separation",
     "time_noise_s",
 ]

@@ -84,6 +84,7 @@ def measure(
     wide = near if single else Span(max(BEFORE_DEG, 2.2 * interval), max(AFTER_DEG, 2.7 * interval), 3)
     made: dict[tuple[float, Span], list[Filter]] = {}
     sound_count = np.concatenate(([0], np.cumsum(~grid.sound, dtype=np.int32)), dtype=np.int32)
+    known = np.flatnonzero(np.isfinite(grid.time_s))
     jitter = time_noise_s(grid)
     drafts = []
     at = places(engine, first_deg)
@@ -134,6 +135,11 @@ def measure(
                         energy[pick] = apply_filter(grid, f, start[pick])
                     short[pick] = span is not wide
         keep = inside & np.isfinite(energy) & np.isfinite(at_tdc)
+        blind = _among_lost(grid, p, start, known) & ~keep
+        if blind.any():
+            at_tdc[blind], rpm[blind] = _guessed(grid, p, start[blind], known)
+            energy[blind], trusted[blind] = np.nan, False
+            keep |= blind
         row = {
             "time_s": at_tdc,
             "turn": turn,
@@ -154,6 +160,27 @@ def measure(
         joined["energy"], joined["energy_sd"] = sharpen(grid, engine, at, shape, first_deg, rough, jitter)
     order = np.argsort(joined["time_s"], kind="stable")
     return Events(**{k: v[order] for k, v in joined.items()})
+
+
+def _among_lost(grid: Grid, p: Place, start: IntArray, known: IntArray) -> BoolArray:
+    """TDCs with the promised edges around them of which too many are lost, over less than a turn at a time."""
+    if not known.size:
+        return np.zeros(start.size, dtype=bool)
+    k = window(grid, p.angle_deg, BEFORE_DEG, AFTER_DEG)[0]
+    # over more than a turn of nothing the place would be a guess
+    here = np.searchsorted(known, start + np.searchsorted(grid.angle_deg, p.angle_deg))
+    left, right = (known[np.clip(here - d, 0, known.size - 1)] for d in (1, 0))
+    inside = (start + k[0] >= known[0]) & (start + k[-1] <= known[-1])
+    return np.asarray(inside & (right - left <= grid.per_turn), dtype=bool)
+
+
+def _guessed(grid: Grid, p: Place, start: IntArray, known: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Time [s] of a TDC and the speed [rpm] there from the edges that are left around it."""
+    n = grid.per_turn
+    where = start + np.interp(p.angle_deg, grid.angle_deg, np.arange(n))
+    before, at, after = (np.interp(where + d * n, known, grid.time_s[known]) for d in (-0.25, 0.0, 0.25))
+    with np.errstate(divide="ignore"):
+        return at, 30.0 / (after - before)
 
 
 def measure_turns(

@@ -20,11 +20,12 @@ import numpy as np
 import numpy.typing as npt
 
 from misfire.decide import MISFIRE, UNUSABLE
+from misfire.grid import Grid, make_grid
 from misfire.intake.recording import Recording
 from misfire.onelog import OneLog, study
 from misfire.pattern import Pattern
 from misfire.simulate import Simulated, simulate
-from misfire.work import Grid, make_grid, places
+from misfire.work import places, predicted_separation
 from tests.benchmarks.detection.cells import Cell, scenario
 
 FloatArray = npt.NDArray[np.float64]
@@ -181,9 +182,14 @@ def run(cell: Cell, events: int = 1600) -> Result:
     healthy = (row >= 0) & (t.state[row] == 0) & (t.cause[row] < 0)
     missed = (row >= 0) & (t.state[row] == 1)
     half = (row >= 0) & (t.state[row] == 0) & (t.cause[row] >= 0)
+    lost_now = t.lost_work[row]
     means = [e.acceleration_rad_s2, e.energy, -log.decision.lost_work, np.where(row >= 0, best[row], np.nan)]
     test = np.isfinite(means[3])
     d = [separation(by_place(v, e.place, healthy & test), healthy & test, missed & test) for v in means]
+    cov = float(np.std(lost_now[healthy])) if healthy.any() else 0.0
+    sd = np.full(e.energy.size, np.nan) if e.energy_sd is None else e.energy_sd
+    each = predicted_separation(log.decision.expected, sd, cov)
+    predicted = float(np.nanmedian(each)) if np.isfinite(each).any() else float("nan")
     state, got = log.decision.state, log.decision.lost_work
     used = state != UNUSABLE
     return Result(
@@ -200,6 +206,6 @@ def run(cell: Cell, events: int = 1600) -> Result:
         false=int((healthy & (state == MISFIRE)).sum()),
         missed=int((missed & used & (state != MISFIRE)).sum()),
         unusable=int((~used & (row >= 0)).sum()),
-        predicted=float("nan"),
+        predicted=predicted,
         seconds=time.process_time() - began,
     )
