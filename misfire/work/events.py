@@ -27,7 +27,7 @@ from misfire.gas import GasShape
 from misfire.grid import Grid, make_grid, time_at, time_noise_s
 from misfire.work.filters import Span, event_filters, inertia_share, level_filter
 from misfire.work.sharpen import Rough, sharpen
-from misfire.work.windows import Filter, apply_filter, places, range_sound, window
+from misfire.work.windows import Filter, Place, apply_filter, places, range_sound, window
 
 BEFORE_DEG, AFTER_DEG = 180.0, 300.0  # least edges around a TDC that the contract promises a decision for
 _PART_TURNS, _OVERLAP = 20_000, 8  # turns measured in one go; a window reaches less than eight turns
