@@ -17,6 +17,8 @@ BLOCK_S = 0.02
 TOLERATED = 0.12
 # a single sample that stands out by this share of the local swing between two that agree is a spike
 SPIKE, AGREE = 0.45, 0.12
+# beyond the local ends by this share of the local swing a signal is a burst from elsewhere; a spark rings so long
+OUTSIDE, RINGS_S = 0.35, 1e-4
 
 
 @dataclass(frozen=True)
@@ -29,7 +31,13 @@ class Signal:
     centres, swing, shift : array, shape (blocks,)
         Sample numbers, and there the local peak-to-peak swing and the baseline [unit of values].
     despike : bool
-        Whether `block` replaces single-sample spikes by the mean of their neighbours.
+        Whether `block` replaces single-sample spikes by the mean of their neighbours, and bridges bursts.
+    low, high : array, shape (blocks,) or None
+        The local ends of the signal, baseline taken out; what lies far outside is a burst (a spark).
+    around : int
+        Samples before and after a burst that are bridged with it, at most an eighth of a pitch.
+    pitch : array, shape (blocks,) or None
+        Samples from tooth to tooth, roughly; a burst that would bridge more than 0.4 of it is left alone.
     """
 
     values: Any
@@ -37,6 +45,10 @@ class Signal:
     swing: FloatArray
     shift: FloatArray
     despike: bool = False
+    low: FloatArray | None = None
+    high: FloatArray | None = None
+    around: int = 1
+    pitch: FloatArray | None = None
 
     @property
     def size(self) -> int:
@@ -50,11 +62,37 @@ class Signal:
             y = y - np.interp(at, self.centres, self.shift).astype(np.float32)
         swing = np.interp(at, self.centres, self.swing).astype(np.float32)
         if self.despike and y.size > 2:
+            burst = self.bursts(y, swing, begin)
+            if 0 < np.count_nonzero(burst) < 0.1 * y.size:
+                y = y.copy()
+                clean = np.flatnonzero(~burst)
+                y[burst] = np.interp(np.flatnonzero(burst), clean, y[clean])
             found = spikes(y, swing)
             if found.size:
                 y = y.copy()
                 y[found] = 0.5 * (y[found - 1] + y[found + 1])
         return y, swing
+
+    def bursts(self, y: SampleArray, swing: SampleArray, begin: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
+        """True for the samples of bursts in y, which starts at sample `begin`, and for those close around them."""
+        if self.low is None or self.high is None or self.pitch is None:
+            return np.zeros(y.size, dtype=bool)
+        index = np.arange(y.size)
+        at = index + begin
+        out = y > np.interp(at, self.centres, self.high) + OUTSIDE * swing
+        out |= y < np.interp(at, self.centres, self.low) - OUTSIDE * swing
+        if not out.any():
+            return np.asarray(out)
+        pitch = np.interp(at, self.centres, self.pitch)
+        around = np.minimum(self.around, pitch / 8).astype(np.int64)
+        near = np.concatenate(([0], np.cumsum(out)))
+        out = near[np.minimum(index + around + 1, y.size)] > near[np.maximum(index - around, 0)]
+        edges = np.flatnonzero(np.diff(np.concatenate(([False], out, [False])).astype(np.int8))).reshape(
+            -1, 2
+        )
+        for lo, hi in edges[edges[:, 1] - edges[:, 0] > 0.4 * pitch[edges[:, 0]]].tolist():
+            out[lo:hi] = False
+        return np.asarray(out)
 
 
 def spikes(y: SampleArray, swing: SampleArray) -> np.ndarray[Any, np.dtype[np.int64]]:
@@ -87,16 +125,20 @@ def look(values: Any, step_s: float, *, keep_level: bool = False) -> tuple[Signa
         span = float(np.ptp(np.percentile(part, (1, 99))))
         one = np.zeros(1)
         return Signal(values, one, one + span, one), 0.0
-    lows, highs = np.empty(count), np.empty(count)
+    lows, highs, teeth = np.empty(count), np.empty(count), np.empty(count)
     per = max(1, (1 << 20) // size)
     for first in range(0, count, per):
         last = min(first + per, count)
         rows = np.asarray(values[first * size : last * size], dtype=np.float32).reshape(last - first, size)
         # some hundred samples are enough for a percentile
-        lows[first:last], highs[first:last] = np.percentile(rows[:, :: max(1, size // 700)], (2, 98), axis=1)
+        rows = rows[:, :: max(1, size // 700)]
+        lows[first:last], highs[first:last] = np.percentile(rows, (2, 98), axis=1)
+        above = rows > 0.5 * (lows[first:last] + highs[first:last])[:, None]
+        teeth[first:last] = np.count_nonzero(above[:, 1:] & ~above[:, :-1], axis=1)
         let_go(values)
     # the swing is that of 60 ms, so a window in a gap does not lower it
-    swing = np.max(_neighbours(highs), axis=1) - np.min(_neighbours(lows), axis=1)
+    top, bottom = np.max(_neighbours(highs), axis=1), np.min(_neighbours(lows), axis=1)
+    swing = top - bottom
     low, high = lows - np.median(lows), highs - np.median(highs)
     if _symmetric(values):
         # both ends move by half the change of swing, in opposite directions, whatever the drift does
@@ -108,7 +150,9 @@ def look(values: Any, step_s: float, *, keep_level: bool = False) -> tuple[Signa
     centres = (np.arange(count, dtype=np.float64) + 0.5) * size
     if keep_level or reach < TOLERATED * float(np.median(swing)):
         common, reach = np.zeros(count), 0.0
-    return Signal(values, centres, swing, common), reach
+    pitch = size / np.maximum(np.mean(_neighbours(teeth), axis=1), 0.5)
+    around = max(1, round(RINGS_S / step_s)) if step_s > 0 else 1
+    return Signal(values, centres, swing, common, False, bottom - common, top - common, around, pitch), reach
 
 
 def _symmetric(values: Any) -> bool:
@@ -126,10 +170,15 @@ def _neighbours(x: FloatArray) -> FloatArray:
 
 
 def without_spikes(
-    signal: Signal, parts: list[tuple[SampleArray, SampleArray]], teeth: int
+    signal: Signal, parts: list[tuple[SampleArray, SampleArray, int]], teeth: int
 ) -> tuple[Signal, int]:
     """Switch spike removal on where spikes are rare against teeth; returns the spikes seen in the parts."""
-    found = int(sum(spikes(y, swing).size for y, swing in parts if y.size > 2))
+    found = 0
+    for y, swing, begin in parts:
+        if y.size > 2:
+            burst = signal.bursts(y, swing, begin)
+            found += int(np.count_nonzero(np.diff(burst.astype(np.int8)) > 0))
+            found += int(np.count_nonzero(~burst[spikes(y, swing)]))
     if found == 0 or found > 0.1 * teeth:
         return signal, 0
     return replace(signal, despike=True), found

@@ -21,7 +21,10 @@ def time_step(value: FloatArray) -> float:
     starts = np.unique(np.linspace(0, max(value.size - STRETCH, 0), 9).astype(np.int64))
     step = max(decimal_step(value[a : a + STRETCH]) for a in starts.tolist())
     sample = value[:: max(1, value.size // STRETCH)]
-    single = sample.astype(np.float32)
+    with np.errstate(over="ignore", invalid="ignore"):
+        single = sample.astype(np.float32)
+    if not np.isfinite(single).all():
+        return step
     spacing = float(np.spacing(np.abs(single).max())) if sample.size else 0.0
     # a text of nine digits holds a single exactly; a finer column does not look like one by chance
     if spacing > 4 * step and np.all(np.abs(single.astype(np.float64) - sample) <= 1e-8 * np.abs(sample)):

@@ -20,12 +20,17 @@ BLOCK = 1 << 20
 STRETCHES, STRETCH = 8, 50_000
 
 
+def spans(size: int) -> list[tuple[int, int]]:
+    """Begin and end of evenly spread stretches of a long signal, or of the whole of a short one."""
+    if size <= STRETCHES * STRETCH:
+        return [(0, size)]
+    starts = np.linspace(0, size - STRETCH, STRETCHES).astype(np.int64)
+    return [(int(s), int(s) + STRETCH) for s in starts]
+
+
 def stretches(signal: Signal) -> list[Part]:
     """Evenly spread stretches of a long signal, the whole of a short one, with the local swing."""
-    if signal.size <= STRETCHES * STRETCH:
-        return [signal.block(0, signal.size)]
-    starts = np.linspace(0, signal.size - STRETCH, STRETCHES).astype(np.int64)
-    return [signal.block(int(s), int(s) + STRETCH) for s in starts]
+    return [signal.block(a, b) for a, b in spans(signal.size)]
 
 
 def trigger(
@@ -60,10 +65,12 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
     parts = stretches(crank)
     edge = options.edge or None
     choice, levels = choose(parts, threshold=options.threshold_v, edge=edge, source=samples.source)
-    crank, spikes = without_spikes(crank, parts, choice.edges)
+    crank, spikes = without_spikes(
+        crank, [(*part, a) for part, (a, _) in zip(parts, spans(crank.size), strict=True)], choice.edges
+    )
     if spikes:
         notes.append(
-            f"{spikes} single-sample spikes stand in the {len(parts)} stretches looked at; such spikes are passed over."
+            f"{spikes} spikes stand in the {len(parts)} stretches looked at; such spikes are passed over."
         )
         choice, levels = choose(
             stretches(crank), threshold=options.threshold_v, edge=edge, source=samples.source
