@@ -24,7 +24,7 @@ REASONS = {
     1: "an extra or lost edge, or a break in the numbering, lies within the event",
     2: "fuel cut begins or ends here and the motion does not say when",
     3: "the noise at this speed does not allow a decision",
-    4: "nothing to compare with: no fired cycle at this speed",
+    4: "nothing to compare with: too few fired cycles",
     5: "speed changes too fast or the road shakes the driveline here",
     6: "this cylinder was commanded off (known cut)",
     7: "the tooth spacing moves in this log, and companions deviate together here",
@@ -38,6 +38,7 @@ FULL_SPREAD = 0.08  # sd of a full misfire's lost work beyond the noise: the sca
 LEVEL_ERROR = 0.04  # of the normal energy: no more is left to its own noise
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
 DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
+LEAST_CYCLES = 5  # fired cycles that a log must hold before one of them can be called unlike the rest
 OVERRUN_BELOW = 0.12  # of the log's full work
 NOISE_LIMIT = 0.19  # sd of lost work beyond which 0.75 is fewer than 4 sd from a healthy event
 
@@ -264,6 +265,9 @@ def decide(
     if moving:
         together = _companions_down(lost, use, events.place, engine)
         state[together], reason[together] = UNUSABLE, 7
+    if use.sum() < LEAST_CYCLES * n_cyl:
+        alone = state == MISFIRE
+        state[alone], reason[alone] = UNUSABLE, 4
     state[~good], reason[~good] = UNUSABLE, 1
     # no cylinder at all works for a cycle or more: that is a short fuel cut, not a misfire of each
     unclear = (-worse / expected >= MISFIRE_FROM) & (lost > 0.4) & (state == FIRING)
