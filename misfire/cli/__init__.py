@@ -96,7 +96,9 @@ def main() -> None:
     except OSError as err:
         _leave_stdout()
         where = err.filename or "standard output"
-        print(f"misfire: {one_line(where)}: {err.strerror}; free space or choose another place", file=sys.stderr)
+        print(
+            f"misfire: {one_line(where)}: {err.strerror}; free space or choose another place", file=sys.stderr
+        )
         sys.exit(2)
     except MemoryError:
         print("misfire: not enough memory for this log; cut it into shorter records", file=sys.stderr)
