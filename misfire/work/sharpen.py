@@ -32,7 +32,10 @@ BINS_PER_OCTAVE = 2
 CHANGING_FROM = 0.3  # of the mean work, as change of the speed energy from one firing to the next
 TIMING_DEG = 1.5  # scatter of the burn's place from cycle to cycle (common practice, no source)
 STEP_FROM = 0.4  # of the mean work, as step of it within six cycles
-SHARE_SPREAD = 0.5  # of the masses' ripple: common engines differ (no source)
+SHARE_SPREAD, SHARE_KNOWN = (
+    0.5,
+    0.02,
+)  # of the masses' ripple: common engines differ (no source); from the file
 
 
 @dataclass(frozen=True)
@@ -72,10 +75,12 @@ def sharpen(
     spread = {g: _spread(rough, group == g) for g in seen}
     wave = inertia_wave(grid, engine, first_deg, shape)
     share = inertia_share(engine)
+    named = engine.reciprocating_mass_kg and engine.stroke_mm and engine.rotating_inertia_kg_m2
+    unsure = SHARE_KNOWN if named else SHARE_SPREAD
     mended = without_inertia(grid, wave, share)
     motions: dict[int, Motion] = {}
     for _ in range(2):
-        change, weight = 0.0, 1.0 / (SHARE_SPREAD * inertia_share(engine)) ** 2
+        change, weight = 0.0, 1.0 / (unsure * inertia_share(engine)) ** 2
         ripple = without_inertia(grid, wave, 1.0)
         for g in seen:
             parts, sums = [], []
