@@ -21,7 +21,7 @@ def main() -> None:
     args = parser.parse_args()
     # one thread: the linear algebra is small
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from misfire.errors import InputError
+    from misfire.errors import InputError, TooFewTurnsError
     from tests.benchmarks.detection.cells import DEVELOPED_ON, JUDGED_ON, some_cells
     from tests.benchmarks.detection.measure import run
     from tests.benchmarks.detection.table import HEAD, line, summary
@@ -34,7 +34,7 @@ def main() -> None:
     for cell in some_cells(engines, args.cells, args.seed):
         try:
             results.append(run(cell, args.events))
-        except InputError as err:
+        except (InputError, TooFewTurnsError) as err:
             # an engine that stalls at once leaves no log to measure
             print(f"{cell.name}: not measured: {err}")
             continue
