@@ -273,9 +273,7 @@ def learn_pattern(
             calm = whole if healthy is None else whole & healthy
             if learned.stable is not False and calm.sum() > 2 * cut.sum():
                 # the cut is one stretch of the log: whether the spacing holds shows over all of it
-                stable, drift = _stability(
-                    res[calm], speed[calm], False, crank.wheel, engine, None if level is None else level[calm]
-                )
+                stable, drift = _fired_stability(res, speed, calm, level, crank.wheel, engine)
                 if stable is not None:
                     learned = replace(learned, stable=stable, drift_deg=drift)
             return learned
@@ -287,9 +285,7 @@ def learn_pattern(
                     res[whole], speed[whole], crank.wheel, engine, "speed_sweep", fired, inertia_deg
                 )
                 calm = whole if healthy is None else whole & healthy
-                stable, drift = _stability(
-                    res[calm], speed[calm], False, crank.wheel, engine, None if level is None else level[calm]
-                )
+                stable, drift = _fired_stability(res, speed, calm, level, crank.wheel, engine)
                 return replace(learned, stable=stable, drift_deg=drift)
     return Pattern.none(crank.wheel.teeth)
 
@@ -385,6 +381,24 @@ def _change(res: FloatArray, torque: FloatArray, late: BoolArray) -> tuple[Float
     return beta[2], 1.3 * scale * np.sqrt(inverse[2, 2])
 
 
+def _fired_stability(
+    res: FloatArray,
+    speed: FloatArray,
+    calm: BoolArray,
+    level: FloatArray | None,
+    wheel: Wheel,
+    engine: Engine,
+) -> tuple[bool | None, float]:
+    """Whether the spacing holds over fired turns, judged cycle by cycle: a weak cylinder's half orders drop out."""
+    pairs = calm.size // 2
+    both = calm[: 2 * pairs].reshape(-1, 2).all(axis=1)
+
+    def mean(x: FloatArray) -> FloatArray:
+        return np.asarray(x[: 2 * pairs].reshape(pairs, 2, *x.shape[1:])[both].mean(axis=1), dtype=float)
+
+    return _stability(mean(res), mean(speed), False, wheel, engine, None if level is None else mean(level))
+
+
 def _stability(
     res: FloatArray,
     speed: FloatArray,
@@ -396,7 +410,7 @@ def _stability(
     """Compare the spacing of the first and second half of the turns, each tooth against its own error."""
     n = res.shape[0]
     # with one cylinder every crank order carries gas and inertia, which change with load and speed
-    if n < 2 * LEAST_TURNS or engine.cylinders == 1 or (not cut and wheel.teeth < 30):
+    if n < (2 if cut else 1) * LEAST_TURNS or engine.cylinders == 1 or (not cut and wheel.teeth < 30):
         return None, 0.0
     torque = (np.nanmedian(speed) / speed) ** 2
     if level is not None and np.isfinite(level).all() and np.median(level) > 0:
