@@ -70,7 +70,8 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
     )
     if spikes:
         notes.append(
-            f"{spikes} spikes stand in the {len(parts)} stretches looked at; such spikes are passed over."
+            f"{spikes} single-sample spike{'s' if spikes > 1 else ''} in the {len(parts)} stretch"
+            f"{'es' if len(parts) > 1 else ''} looked at; such spikes are passed over."
         )
         choice, levels = choose(
             stretches(crank), threshold=options.threshold_v, edge=edge, source=samples.source

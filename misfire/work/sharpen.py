@@ -25,6 +25,7 @@ from misfire.work.motion import (
 from misfire.work.windows import Place, apply_filter
 
 LEAST_EVENTS = 12  # of a place in a group, to lay its sharp values on the rough ones
+STRETCH_TURNS = 24  # a longer absence from a group begins a new stretch
 ALIGN_CYCLES = (
     1001  # what sets a place apart for good; the rough values drift with the speed more than the sharp ones
 )
@@ -111,9 +112,13 @@ def sharpen(
             ok = np.isfinite(value) & np.isfinite(rough.energy[mine])
             ok &= _sound(grid, f.offsets, start[mine])
             mine, value = mine[ok], value[ok]
-            if mine.size >= LEAST_EVENTS:
-                energy[mine] = value + _apart(rough.energy[mine] - value, rough.rpm[mine])
-                sd[mine] = errors[p]
+            # what the mean wave makes of the filters differs from one stretch of driving to the next
+            ends = np.flatnonzero(np.diff(rough.turn[mine]) > STRETCH_TURNS) + 1
+            for stretch in np.split(np.arange(mine.size), ends):
+                if stretch.size >= LEAST_EVENTS:
+                    one, sharp = mine[stretch], value[stretch]
+                    energy[one] = sharp + _running(rough.energy[one] - sharp)
+                    sd[one] = errors[p]
     return energy, sd
 
 
@@ -156,26 +161,6 @@ def _spread(rough: Rough, mine: BoolArray) -> float:
             d = np.clip(x - _running(x, 41), -top, top)
             total, count = total + float((d**2).sum()), count + x.size
     return max(float(np.sqrt(total / count)) if count else 0.0, 1e-3 * top, 1e-6)
-
-
-def _apart(difference: FloatArray, rpm: FloatArray) -> FloatArray:
-    """What sets the rough values of a place apart from the sharp ones: a share that goes with w^2, and the rest for good.
-
-    A group spans a range of speed, and a few of its events may lie far from the others in it.
-    """
-    w2 = (rpm * np.pi / 30) ** 2
-    unit = float(np.median(w2))
-    x = np.column_stack([np.ones(w2.size), w2 / unit - 1.0])
-    if np.ptp(w2) < 0.02 * unit:
-        return _running(difference)
-    weight, slope = np.ones(w2.size), 0.0
-    for _ in range(6):
-        beta = np.linalg.lstsq(x * weight[:, None], difference * weight, rcond=None)[0]
-        slope = float(beta[1])
-        r = np.abs(difference - x @ beta)
-        weight = 1 / np.sqrt(np.maximum(1.0, r / (3.0 * float(np.median(r)) + 1e-9)))
-    part = slope * x[:, 1]
-    return np.asarray(part + _running(difference - part), dtype=float)
 
 
 def _running(x: FloatArray, width: int = ALIGN_CYCLES) -> FloatArray:
