@@ -27,6 +27,7 @@ REASONS = {
     4: "nothing to compare with: too few fired cycles",
     5: "speed changes too fast or the road shakes the driveline here",
     6: "this cylinder was commanded off (known cut)",
+    8: "a short and a long look at the crank's motion disagree about this event",
     7: "the tooth spacing moves in this log, and companions deviate together here",
 }
 MISFIRE_FROM = 0.75  # lost work: halfway between the worst partial burn (0.8, contract) and its noise below
@@ -40,6 +41,7 @@ FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale i
 DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
 LEAST_CYCLES = 5  # fired cycles that a log must hold before one of them can be called unlike the rest
 OVERRUN_BELOW = 0.12  # of the log's full work
+GHOST_BELOW = 0.35  # lost work by the short look below which a misfire of the long one is not believed
 NOISE_LIMIT = 0.19  # sd of lost work beyond which 0.75 is fewer than 4 sd from a healthy event
 
 
@@ -213,13 +215,7 @@ def decide(
     use = good & ~motoring & ~events.short
     if use.sum() < 2 * n_cyl:
         use = good & ~motoring
-    x = np.where(use, events.energy, np.nan)
-    past, future = np.full(n, np.nan), np.full(n, np.nan)
-    for same in like_places(engine):
-        # places that follow another interval answer differently to the common wave: each sort has its own zero
-        mine = np.isin(events.place, same)
-        width = max(2 * same.size + 1, 9)
-        past[mine], future[mine] = running_high(x[mine], width, -1), running_high(x[mine], width, 1)
+    past, future = _healthy_before_and_after(events.energy, use, events.place, engine)
     # a misfire lies below what comes before and what comes after; a step of the load only below one of them
     dev = events.energy - np.fmin(past, future)
     worse = events.energy - np.fmax(past, future)
@@ -258,6 +254,11 @@ def decide(
     open_ = (lost >= PARTIAL_FROM) & (chance > 1 - SURE) & (chance < SURE) & (state != MOTORING)
     open_ &= lost >= MISFIRE_FROM - 2 * noise
     state[open_], reason[open_] = UNUSABLE, 3
+    if events.rough is not None:
+        # a long filter may answer a misfire with a ghost some events away; the short one does not know it
+        low = np.fmin(*_healthy_before_and_after(events.rough, use, events.place, engine))
+        ghost = (state == MISFIRE) & ((low - events.rough) / expected - shared[events.place] < GHOST_BELOW)
+        state[ghost], reason[ghost] = UNUSABLE, 8
     limit = ~(noise <= NOISE_LIMIT) & (state != MOTORING)
     state[limit], reason[limit] = UNUSABLE, 3
     shaky = _shaken(lost, state, n_cyl)
@@ -288,6 +289,20 @@ def decide(
     lost[state == MOTORING] = np.nan
     work = expected * (1 - lost)
     return Decision(lost, state, reason, expected, noise, place_lost, shared, work, ambiguous)
+
+
+def _healthy_before_and_after(
+    energy: FloatArray, use: BoolArray, place: IntArray, engine: Engine
+) -> tuple[FloatArray, FloatArray]:
+    """Running healthy level of the events before and after each, shape (events,) both."""
+    x = np.where(use, energy, np.nan)
+    past, future = np.full(x.size, np.nan), np.full(x.size, np.nan)
+    for same in like_places(engine):
+        # places that follow another interval answer differently to the common wave: each sort has its own zero
+        mine = np.isin(place, same)
+        width = max(2 * same.size + 1, 9)
+        past[mine], future[mine] = running_high(x[mine], width, -1), running_high(x[mine], width, 1)
+    return past, future
 
 
 def like_places(engine: Engine) -> list[IntArray]:

@@ -378,7 +378,9 @@ def _weak(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
             confidence = min(
                 confidence, 0.8
             )  # beside a dead cylinder the engine's answer to it falls on a neighbour
-        if c.mean_lost_firing > deep_from(len(ev.engine.firing_order)):
+        # with the phase unknown two companions stand under one name: a dead one shows as half
+        share = 2.0 if ev.phase == "unknown" and ev.engine.companions else 1.0
+        if share * c.mean_lost_firing > deep_from(len(ev.engine.firing_order)):
             # the scale of the work is known to a few tenths only: a dead cylinder may read so little
             out.append(
                 _finding(

@@ -51,6 +51,9 @@ class Events:
     acceleration_rad_s2: FloatArray
     trusted: BoolArray
     short: BoolArray  # decided with the short window, at an end of the log or beside a fault
+    rough: FloatArray | None = (
+        None  # `energy` by short windows and the generic shapes alone, a second opinion
+    )
     energy_sd: FloatArray | None = None  # error of `energy` by the motion's model, NaN where there is none
 
 
@@ -155,6 +158,7 @@ def measure(
             cols.setdefault(name, []).append(np.asarray(values)[keep])
     joined = {k: np.concatenate(v) for k, v in cols.items()}
     joined["energy_sd"] = np.full(joined["energy"].size, np.nan)
+    joined["rough"] = joined["energy"].copy()
     if not single:
         rough = Rough(*(joined[k] for k in ("place", "turn", "rpm", "energy", "level")))
         joined["energy"], joined["energy_sd"] = sharpen(grid, engine, at, shape, first_deg, rough, jitter)
