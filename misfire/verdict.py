@@ -71,7 +71,10 @@ def judge(ev: Evidence) -> dict[str, Any]:
             (found if f["confidence"] >= FIRM else weaker).append(f)
     if any(f["cause"] == "sensor_signal" and f["detail"].get("kind") == "drift" for f in found):
         # a spacing that moves accuses both companions alike; so would a coil, but the wheel is seen to move
-        for f in [f for f in found if f["cause"] == "misfire" and _both_companions(f["cylinders"], ev)]:
+        alike = [f for f in found if f["cause"] == "misfire"]
+        for f in (
+            alike if not ev.engine.companions else [f for f in alike if _both_companions(f["cylinders"], ev)]
+        ):
             found.remove(f)
             f["confidence"] = 0.6
             weaker.append(f)
@@ -354,33 +357,33 @@ def _signal(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _weak(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    if len(ev.cylinders) < 3:
+    if len(ev.engine.firing_order) < 3:
         return []
     out = []
     dead = {c for f in found if f["cause"] == "misfire" and f["detail"].get("steady") for c in f["cylinders"]}
     hit = {c for f in found if f["cause"] == "misfire" for c in f["cylinders"]}
+    # with the phase unknown two companions stand under one name, and what one lacks shows as half
+    share = 2.0 if ev.phase == "unknown" and ev.engine.companions else 1.0
     for c in ev.cylinders:
-        low = c.mean_lost_firing - 1.96 * c.sd_mean
+        lacks = share * c.mean_lost_firing
+        low = lacks - 1.96 * share * c.sd_mean
         if (
             c.firings - c.misfires < 60
             or c.cylinder in dead
             or c.cylinder in ev.ambiguous
-            or not c.mean_lost_firing >= 0.15
+            or not lacks >= 0.15
             or not low > 0
         ):
             continue
-        if c.misfires > 0.5 * c.firings or (c.cylinder in hit and c.mean_lost_firing < 0.25):
+        if c.misfires > 0.5 * c.firings or (c.cylinder in hit and lacks < 0.25):
             continue
         confidence = 0.97 if low > 0.10 else 0.9
         if ev.ambiguous or (ev.pattern_from == "none" and ev.phase == "unknown"):
             confidence = min(confidence, 0.8)
-        if c.mean_lost_firing < 0.25 and any(f["detail"].get("steady") for f in found):
-            confidence = min(
-                confidence, 0.8
-            )  # beside a dead cylinder the engine's answer to it falls on a neighbour
-        # with the phase unknown two companions stand under one name: a dead one shows as half
-        share = 2.0 if ev.phase == "unknown" and ev.engine.companions else 1.0
-        if share * c.mean_lost_firing > deep_from(len(ev.engine.firing_order)):
+        if lacks < 0.25 and any(f["detail"].get("steady") for f in found):
+            # beside a dead cylinder the engine's answer to it falls on a neighbour
+            confidence = min(confidence, 0.8)
+        if lacks > deep_from(len(ev.engine.firing_order)):
             # the scale of the work is known to a few tenths only: a dead cylinder may read so little
             out.append(
                 _finding(
@@ -389,7 +392,7 @@ def _weak(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
                     0.6,
                     {"kind": "one", "steady": True, "where": "dead_or_weak"},
                     [
-                        f"{_name(c.cylinder)} lacks {100 * c.mean_lost_firing:.0f} % of the work in every firing: dead or very weak"
+                        f"{_name(c.cylinder)} lacks {100 * lacks:.0f} % of the work in every firing: dead or very weak"
                     ],
                     _misfire_steps("one"),
                 )
@@ -402,9 +405,9 @@ def _weak(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
                 "weak_cylinder",
                 _pair(ev, c.cylinder),
                 confidence,
-                {"mean_lost_work": round(c.mean_lost_firing, 3)},
+                {"mean_lost_work": round(lacks, 3)},
                 [
-                    f"{_name(c.cylinder)} gives on average {100 * c.mean_lost_firing:.0f} % less combustion work than the others, without misfiring"
+                    f"{_name(c.cylinder)} gives on average {100 * lacks:.0f} % less combustion work than the others, without misfiring"
                 ],
                 [
                     "Compression and leak-down test, injector flow and intake leaks of this cylinder; follow the service manual."
