@@ -1,0 +1,117 @@
+"""Running levels over events, and runs of flagged events."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from misfire.crank import BoolArray, IntArray
+from misfire.engine import FloatArray
+
+
+def running_median(x: FloatArray, width: int) -> FloatArray:
+    """Running median over an odd number of events, ends reflected; NaN are bridged."""
+    from scipy.ndimage import median_filter
+
+    ok = np.isfinite(x)
+    if not ok.any():
+        return np.full(x.size, np.nan)
+    filled = x if ok.all() else np.interp(np.arange(x.size), np.flatnonzero(ok), x[ok])
+    width = min(width | 1, (x.size - 1) | 1)
+    if width > 45 and x.size > 100_000:
+        # medians of short blocks, then a running median over those: cost stays linear in the events
+        step = max(1, width // 15)
+        size, longer = divmod(x.size, max(1, x.size // step))
+        cut = longer * (size + 1)
+        parts = (filled[:cut].reshape(longer, size + 1), filled[cut:].reshape(-1, size))
+        blocks = np.concatenate([np.median(b, axis=1) for b in parts if b.size])
+        centre = (np.arange(blocks.size) + 0.5) * x.size / blocks.size
+        return np.interp(np.arange(x.size), centre, median_filter(blocks, size=15, mode="reflect"))
+    return np.asarray(median_filter(filled, size=width, mode="reflect"), dtype=float)
+
+
+def running_high(x: FloatArray, width: int, side: int = 0) -> FloatArray:
+    """Running 70th percentile: the healthy level even where up to half of the events are lost.
+
+    `side` -1 looks at the events before, +1 at those after, 0 at both.
+    """
+    from scipy.ndimage import percentile_filter
+
+    ok = np.isfinite(x)
+    if not ok.any():
+        return np.full(x.size, np.nan)
+    filled = x if ok.all() else np.interp(np.arange(x.size), np.flatnonzero(ok), x[ok])
+    width = min(width | 1, (x.size - 1) | 1)
+    if x.size > 100_000:
+        step = max(1, width // 4)
+        whole = x.size // step * step
+        blocks = np.sort(filled[:whole].reshape(-1, step), axis=1)[:, int(0.7 * (step - 1) + 0.5)]
+        centre = (np.arange(blocks.size) + 0.5) * step
+        where = np.arange(x.size) + side * (width // 2 + 1)
+        return np.interp(where, centre, running_median(blocks, 3))
+    high = np.asarray(percentile_filter(filled, 70, size=width, mode="reflect"), dtype=float)
+    if side:
+        at = np.arange(x.size) + side * (width // 2 + 1)
+        inside = (at >= 0) & (at < x.size)
+        # at the ends of the log one side has too few events: the other one serves
+        high = np.where(inside, high[np.clip(at, 0, x.size - 1)], high)
+    return high
+
+
+def cycle_mean(x: FloatArray, n_cyl: int) -> FloatArray:
+    """Mean over one cycle's events around each; NaN are bridged."""
+    from scipy.ndimage import uniform_filter1d
+
+    ok = np.isfinite(x)
+    if not ok.any():
+        return x
+    filled = x if ok.all() else np.interp(np.arange(x.size), np.flatnonzero(ok), x[ok])
+    return np.asarray(uniform_filter1d(filled, n_cyl, mode="reflect"), dtype=float)
+
+
+def mad(x: FloatArray) -> float:
+    return 1.4826 * float(np.median(np.abs(x - np.median(x)))) if x.size else np.nan
+
+
+def run_length(flag: BoolArray) -> IntArray:
+    """Length of the run of True that each event belongs to, 0 for False."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flag, [False])).astype(np.int8)))
+    out = np.zeros(flag.size, dtype=np.int64)
+    for lo, hi in edges.reshape(-1, 2):
+        out[lo:hi] = hi - lo
+    return out
+
+
+def touching(low: BoolArray, core: BoolArray) -> BoolArray:
+    """Runs of `low` or `core` that hold at least one event of `core`."""
+    both = low | core
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], both, [False])).astype(np.int8))).reshape(-1, 2)
+    held = np.concatenate(([0], np.cumsum(core.astype(np.int64))))
+    out = np.zeros(low.size, dtype=bool)
+    for lo, hi in edges[held[edges[:, 1]] > held[edges[:, 0]]] if edges.size else ():
+        out[lo:hi] = True
+    return out
+
+
+def slowing_runs(flag: BoolArray, rpm: FloatArray, ratio: float) -> BoolArray:
+    """Only those runs of True at whose end the engine is slower than `ratio` of the speed at their start."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flag, [False])).astype(np.int8))).reshape(-1, 2)
+    out = np.zeros(flag.size, dtype=bool)
+    for lo, hi in edges:
+        out[lo:hi] = rpm[hi - 1] < ratio * rpm[lo]
+    return out
+
+
+def near_change(flag: BoolArray, reach: int) -> BoolArray:
+    """True within `reach` events of a change of the flag."""
+    at = np.concatenate(([0], np.cumsum(np.abs(np.diff(flag.astype(np.int64))))))
+    n = flag.size
+    lo, hi = np.clip(np.arange(n) - reach, 0, n - 1), np.clip(np.arange(n) + reach, 0, n - 1)
+    return np.asarray(at[hi] != at[lo])
+
+
+def steady_speed(rpm: FloatArray, n_cyl: int) -> BoolArray:
+    """True where the speed a cycle before and a cycle after differ by less than 3 %."""
+    n = rpm.size
+    before, after = np.clip(np.arange(n) - n_cyl, 0, n - 1), np.clip(np.arange(n) + n_cyl, 0, n - 1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.abs(rpm[after] / rpm[before] - 1) < 0.03)

@@ -1,0 +1,151 @@
+"""How deep a full misfire is, from the log's own misfires; and what companions share."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from misfire.crank import BoolArray, IntArray
+from misfire.decide.runs import mad, running_median
+from misfire.engine import Engine, FloatArray
+
+FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
+DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
+
+
+def cluster_scale(
+    share: FloatArray,
+    place: IntArray,
+    rpm: FloatArray,
+    calm: BoolArray,
+    n_cyl: int,
+    known: bool,
+    trust: FloatArray,
+) -> FloatArray:
+    """Scale of the normal energy from the misfires themselves, by third octaves of speed; shape (events,).
+
+    The ripple gives the normal energy to a few ten per cent only; a population far outside the healthy
+    scatter that is compatible with a full misfire sets it exactly.
+
+    Parameters
+    ----------
+    share : array, shape (events,)
+        Deviation over normal energy, negative = lost.
+    calm : array of bool
+        Events away from fuel cut and faults.
+    known : bool
+        The tooth pattern is known, so the ripple's scale can be trusted; if not, tooth errors at the firing
+        order falsify it more and more with speed, and a wider range of depths is taken as full misfires.
+    """
+    out = np.ones(share.size)
+    ok = calm & np.isfinite(share) & np.isfinite(rpm)
+    lost = -share
+    full = (FULL_FROM, FULL_TO) if known else (FULL_FROM / 2, 2 * FULL_TO)
+    whole = _population(lost[ok], place[ok], n_cyl, (FULL_FROM, FULL_TO))
+    out[:] = whole
+    key = np.zeros(share.size, dtype=np.int64)
+    key[ok] = np.floor(3 * np.log2(np.maximum(rpm[ok], 50.0))).astype(np.int64)
+    bins = np.unique(key[ok])
+    dead = _dead_places(lost, place, key, ok, trust, n_cyl)
+    for k in bins:
+        mine = ok & (key == k)
+        if dead.size:
+            down = np.isin(place, dead)
+            own, others = mine & down, mine & ~down
+            if own.sum() >= 5 and others.any():
+                depth = float(np.median(lost[own]) - np.median(lost[others]))
+                out[key == k] = depth if depth >= 0.4 else 1.0
+            continue
+        fast = float(np.median(rpm[mine])) > 2500.0
+        part = _population(lost[mine], place[mine], n_cyl, full if fast else (FULL_FROM, FULL_TO))
+        if part != 1.0:
+            out[key == k] = part
+    return out
+
+
+def _dead_places(
+    lost: FloatArray, place: IntArray, key: IntArray, ok: BoolArray, trust: FloatArray, n_cyl: int
+) -> IntArray:
+    """Places that never fire, up to half of all, judged where the ripple's scale can be trusted most."""
+    nobody = np.zeros(0, dtype=np.int64)
+    if n_cyl < 3 or ok.sum() < 30 * n_cyl:
+        return nobody
+    own = [lost[ok & (place == p)] for p in range(n_cyl)]
+    medians = np.array([np.median(v) if v.size else 0.0 for v in own])
+    order = np.argsort(medians)[::-1]
+    steps = medians[order][:-1] - medians[order][1:]
+    most = int(np.argmax(steps[: n_cyl // 2])) + 1  # the deep group ends at the widest step
+    down, up = order[:most], order[most:]
+    deep = medians[down]
+    if deep.min() < 0.35 or medians[up].max() > 0.35 * deep.min() or deep.max() > 1.35 * deep.min():
+        return nobody
+    depths, trusts = [], []
+    for k in np.unique(key[ok]):
+        mine = ok & (key == k)
+        low = lost[mine & np.isin(place, down)]
+        rest = lost[mine & ~np.isin(place, down)]
+        others = [np.median(v) for q in up if (v := lost[mine & (place == q)]).size >= 4]
+        depth = float(np.median(low) - np.median(rest)) if low.size and rest.size else 0.0
+        # where healthy places differ as well, the shapes do not fit this engine there
+        if low.size >= 8 and others and np.ptp(others) < 0.35 * abs(depth):
+            depths.append(depth)
+            trusts.append(float(np.median(trust[mine])))
+    if not depths or min(depths) < 0.25:
+        return nobody
+    best = float(depths[int(np.argmax(trusts))])
+    return np.asarray(down if DEAD_FROM <= best <= FULL_TO else nobody, dtype=np.int64)
+
+
+def _population(lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float, float]) -> float:
+    """Depth of the deep population of lost work, 1 when there is none that may be full misfires."""
+    if lost.size < 30:
+        return 1.0
+    medians = np.array([np.median(lost[place == p]) if (place == p).any() else 0.0 for p in range(n_cyl)])
+    zero = np.sort(medians)[(n_cyl - 1) // 2] if n_cyl > 2 else medians.min()
+    own = lost - medians[place]
+    sd = max(mad(own), 0.01)
+    # single events far below their own cylinder's habit; a weak cylinder's tail is no misfire
+    deep = lost[(own > max(0.6 * full[0], 4.5 * sd)) & (medians[place] - zero < 0.25)] - zero
+    if deep.size >= 4:
+        peak = float(np.median(deep))
+        return peak if full[0] <= peak <= full[1] else 1.0
+    # cylinders that are down in every event: only near a full misfire, else they may as well be weak
+    dead = int(np.argmax(medians))
+    peak = float(medians[dead] - zero)
+    return peak if max(full[0], DEAD_FROM) <= peak <= full[1] else 1.0
+
+
+def shared_offsets(
+    place_lost: FloatArray, engine: Engine, pattern_known: bool
+) -> tuple[FloatArray, tuple[int, ...]]:
+    """What companions share: at least one of two is taken as healthy; both down is ambiguous without a pattern."""
+    n = engine.cylinders
+    shared = np.zeros(n)
+    if pattern_known:
+        return shared, ()
+    ambiguous: list[int] = []
+    where = {c: i for i, c in enumerate(engine.firing_order)}
+    for i, c in enumerate(engine.firing_order):
+        mate = engine.companions.get(c)
+        if mate is None:
+            continue
+        both = float(min(place_lost[i], place_lost[where[mate]]))
+        shared[i] = both
+        if both > 0.25:
+            ambiguous.append(i)
+    return shared, tuple(ambiguous)
+
+
+def companions_down(lost: FloatArray, use: BoolArray, place: IntArray, engine: Engine) -> BoolArray:
+    """Events of companions that both deviate by a quarter or more over some 15 cycles, shape (events,)."""
+    out = np.zeros(lost.size, dtype=bool)
+    where = {c: i for i, c in enumerate(engine.firing_order)}
+    for a, b in {tuple(sorted((where[c], where[m]))) for c, m in engine.companions.items()}:
+        both = []
+        for p in (a, b):
+            mine = np.flatnonzero(use & (place == p))
+            if mine.size < 15:
+                break
+            both.append(np.interp(np.arange(lost.size), mine, running_median(lost[mine], 15)))
+        if len(both) == 2:
+            out |= (np.minimum(both[0], both[1]) > 0.25) & ((place == a) | (place == b))
+    return out

@@ -1,0 +1,66 @@
+"""The decision for one cylinder, whose idle turns are the reference."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from misfire.crank import IntArray
+from misfire.decide.runs import mad, run_length, running_median
+from misfire.decide.states import FIRING, MISFIRE, MISFIRE_FROM, MOTORING, UNUSABLE, Decision
+from misfire.engine import FloatArray
+from misfire.work import Events
+
+
+def decide_single(events: Events, opposite: FloatArray, fuel_cut: FloatArray) -> Decision:
+    """Single cylinder: the turn without combustion, at the same wheel angles, is the reference.
+
+    Parameters
+    ----------
+    opposite : array, shape (events,)
+        Energy by the same weights half a cycle away, where the cylinder cannot fire.
+    fuel_cut : array, shape (events,)
+        1 cut, 0 not, NaN unknown.
+    """
+    own = events.energy - opposite
+    n = own.size
+    state = np.full(n, FIRING)
+    reason = np.zeros(n, dtype=np.int64)
+    loss = np.abs(np.nanmedian(opposite)) * 1.5
+    with np.errstate(all="ignore"):
+        top = np.nanpercentile(own, 75) if n else np.nan
+    slope = np.gradient((events.rpm * np.pi / 30) ** 2 / 2) if n > 2 else np.zeros(n)
+    nothing = not top > max(0.45 * loss, 0.0) and float(np.median(slope)) < 0
+    if nothing:
+        lost = np.full(n, np.nan)
+        state[:] = MOTORING
+        note = ("no fired cycle in this log: there is nothing to compare with",)
+        return _single_result(events, lost, state, reason, np.full(n, np.nan), own, note)
+    working = own > 0.35 * top
+    expected = np.full(n, np.median(own[working]))
+    wide = running_median(np.where(working, own, np.nan), 41)
+    if n > 60:
+        expected = wide
+    lost = 1 - own / expected
+    idle = lost > 0.6
+    run = run_length(idle)
+    state[(lost >= MISFIRE_FROM) & (run < 3)] = MISFIRE
+    state[idle & (run >= 3)] = MOTORING
+    state[fuel_cut == 1] = MOTORING
+    return _single_result(events, lost, state, reason, expected, own, ())
+
+
+def _single_result(
+    events: Events,
+    lost: FloatArray,
+    state: IntArray,
+    reason: IntArray,
+    expected: FloatArray,
+    own: FloatArray,
+    notes: tuple[str, ...],
+) -> Decision:
+    bad = ~events.trusted | ~np.isfinite(own)
+    state[bad], reason[bad] = UNUSABLE, 1
+    fired = state == FIRING
+    noise = np.full(lost.size, mad(lost[fired]) if fired.any() else np.nan)
+    zero = np.zeros(1)
+    return Decision(lost, state, reason, expected, noise, zero, zero, own, (), notes)

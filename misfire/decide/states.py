@@ -1,0 +1,45 @@
+"""What is said of an event: its state, the reasons why none can be given, and the numbers behind it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from misfire.crank import IntArray
+from misfire.engine import FloatArray
+
+FIRING, MISFIRE, MOTORING, UNUSABLE = 0, 1, 2, 3
+STATES = ("firing", "misfire", "motoring", "unusable")
+REASONS = {
+    0: "",
+    1: "an extra or lost edge, or a break in the numbering, lies within the event",
+    2: "fuel cut begins or ends here and the motion does not say when",
+    3: "the noise at this speed does not allow a decision",
+    4: "nothing to compare with: too few fired cycles",
+    5: "speed changes too fast or the road shakes the driveline here",
+    6: "this cylinder was commanded off (known cut)",
+    8: "a short and a long look at the crank's motion disagree about this event",
+    7: "the tooth spacing moves in this log, and companions deviate together here",
+}
+MISFIRE_FROM = 0.75  # lost work: halfway between the worst partial burn (0.8, contract) and its noise below
+PARTIAL_FROM = 0.30
+MONITOR_FROM = 0.60
+
+
+@dataclass(frozen=True)
+class Decision:
+    """Per event, shape (events,): lost work (NaN where nothing compares), state, reason, monitor's count.
+
+    `expected` is the normal combustion energy [rad^2/s^2], `offset` the place's mean offset as lost work by
+    place (geometry plus steady work), `noise` the scatter of healthy events.
+    """
+
+    lost_work: FloatArray
+    state: IntArray
+    reason: IntArray
+    expected: FloatArray
+    noise: FloatArray
+    place_lost: FloatArray  # (cylinders,) mean lost work by place before any charge to the wheel
+    place_shared: FloatArray  # (cylinders,) part that companions share, not charged to the work
+    work: FloatArray  # (events,) combustion energy [rad^2/s^2]; known even where nothing compares
+    ambiguous: tuple[int, ...]  # places whose shared offset neither speed nor pattern assigns
+    notes: tuple[str, ...] = ()
