@@ -83,6 +83,8 @@ def _leave_stdout() -> None:
 
 def main() -> None:
     """Run the command line; errors raised on purpose become one line on stderr and their exit code."""
+    # the matrices are small: more threads only wait for each other, and on a busy machine for long
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         with _ended_in_order(), ticker():
             code = app(standalone_mode=False)

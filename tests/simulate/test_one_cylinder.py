@@ -6,8 +6,8 @@ centre taken as 100 kPa), never to the crank. Inertia and coupling of the load c
 orders only, where neither wheel errors nor the reciprocating mass act: modelled gas work over measured speed energy,
 order by order, is 0.024 kg m2 at 10 Hz, 0.018 at 20 Hz and 0.020 above 28 Hz, which is what a small inertia on a
 spring at 15 Hz beside the engine's gives (least squares over six files and three orders). What the pickup adds once
-a turn comes from the fast coasting record, and its phase is held against the pickup's own voltage. Everything fired
-is then a prediction.
+a turn comes from the fast coasting record, and its phase is held against the pickup's own voltage. The values come from
+pressure and coasting alone; the form of the model was chosen with the fired waves in view, so they are no blind test.
 
 `python tests/simulate/test_one_cylinder.py` prints measured beside simulated.
 """
@@ -295,7 +295,7 @@ def test_wave_while_coasting_fast(wobble):
 
 @pytest.mark.parametrize("name", FULL)
 def test_wave_at_full_load(wobble, name):
-    """Nothing here was fitted to a fired crank signal. With the wheel taken as true it is 0.89 only."""
+    """No value here was fitted to a fired crank signal; the model's form was chosen in view of some. With the wheel taken as true it is 0.89 only."""
     real = measured_wave(name)
     plain, model = model_wave(2890, True), model_wave(2890, True, wobble)
     assert correlation(half_difference(real), half_difference(plain)) > 0.95

@@ -1,0 +1,6 @@
+"""Evidence -> findings."""
+
+from misfire.verdict.evidence import CylinderEvidence, Evidence, Label
+from misfire.verdict.judge import FIRM, LEAST_TURNS, judge
+
+__all__ = ["FIRM", "LEAST_TURNS", "CylinderEvidence", "Evidence", "Label", "judge"]

@@ -1,0 +1,57 @@
+"""What the judgement rests on: counts and means per cylinder, the signal, the pattern."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from misfire.engine import Engine
+
+Label = int | str
+
+
+@dataclass(frozen=True)
+class CylinderEvidence:
+    """What was counted for one cylinder (or place, or pair when the phase is unknown)."""
+
+    cylinder: Label
+    firings: int
+    misfires: int
+    partial: int
+    uncorrected: int
+    false_uncorrected: int  # counted by the uncorrected monitor although the cylinder fired
+    false_from_rpm: float | None
+    mean_lost_work: float
+    mean_lost_firing: float
+    sd_mean: float
+    unusable: int
+    reported: int | None
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Everything that the judgement rests on."""
+
+    engine: Engine
+    cylinders: Sequence[CylinderEvidence]
+    phase: str
+    named: bool
+    usable_turns: int
+    turns: int
+    extra_edges: int
+    lost_edges: int
+    resyncs: int
+    turns_set_aside: int
+    pattern_from: str
+    pattern_stable: bool | None
+    pattern_drift_deg: float
+    worst_tooth: tuple[int, float] | None
+    ambiguous: Sequence[Label]  # companions down together, wheel or work
+    ambiguous_lost: float
+    unusable_share: float
+    motoring_share: float
+    speed_ratio: float
+    codes: tuple[str, ...] = ()
+    counts_given: bool = False
+    nothing_fired: bool = False
+    notes: list[str] = field(default_factory=list)

@@ -1,0 +1,52 @@
+"""A finding as the contract's dict, and how cylinders are named in it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from misfire.verdict.evidence import Evidence, Label
+
+
+def finding(
+    cause: str,
+    cylinders: Sequence[Label],
+    confidence: float,
+    detail: dict[str, Any],
+    evidence: list[str],
+    steps: list[str],
+) -> dict[str, Any]:
+    return {
+        "cause": cause,
+        "cylinders": list(cylinders),
+        "confidence": round(float(min(max(confidence, 0.0), 0.999)), 3),
+        "detail": detail,
+        "evidence": evidence,
+        "next_steps": steps,
+    }
+
+
+def pair_of(ev: Evidence, label: Label) -> list[Label]:
+    """The label itself, or both companions when the phase is unknown."""
+    if ev.phase != "unknown" or not ev.engine.companions:
+        return [label]
+    if isinstance(label, int):
+        mate = ev.engine.companions.get(label)
+        return [label] if mate is None else sorted([label, mate])
+    i = ord(label) - ord("A")
+    return [label, chr(ord("A") + (i + ev.engine.cylinders // 2) % ev.engine.cylinders)]
+
+
+def name_of(label: Label) -> str:
+    return f"cylinder {label}" if isinstance(label, int) else f"place {label}"
+
+
+def listed(labels: Sequence[Label]) -> str:
+    words = [str(x) for x in labels]
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def both_companions(cylinders: Sequence[Label], ev: Evidence) -> bool:
+    """True when every cylinder of the list stands there with its companion."""
+    mates = [ev.engine.companions.get(c) for c in cylinders if isinstance(c, int)]
+    return bool(mates) and len(mates) == len(cylinders) and all(m in cylinders for m in mates)

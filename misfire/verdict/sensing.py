@@ -1,0 +1,121 @@
+"""Causes in what the controller senses and stores: wheel, signal, stored pattern."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from misfire.verdict.evidence import CylinderEvidence, Evidence
+from misfire.verdict.finding import finding, name_of, pair_of
+
+
+def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    accused = [c for c in ev.cylinders if c.firings and c.false_uncorrected >= max(3, 0.01 * c.firings)]
+    if not accused or ev.pattern_from == "none" or ev.pattern_stable is False:
+        return []  # a spacing that changes inside the log is a disturbed signal, not a wheel
+    # companions share the error; the second one is named too when it is close behind
+    mates = {ev.engine.companions.get(c.cylinder) for c in accused if isinstance(c.cylinder, int)}
+    accused = [
+        c
+        for c in ev.cylinders
+        if c in accused
+        or (
+            c.cylinder in mates
+            and c.firings
+            and (c.false_uncorrected >= 0.004 * c.firings or (c.reported or 0) >= 10)
+        )
+    ]
+    from_rpm = min((c.false_from_rpm for c in accused if c.false_from_rpm is not None), default=None)
+    labels = [c.cylinder for c in accused]
+    reported = [c for c in accused if (c.reported or 0) > c.misfires + 3]
+    coded = {
+        int(x[3:]) for x in ev.codes if x.startswith("P03") and x[3:].isdigit() and 1 <= int(x[3:]) <= 12
+    }
+    was = bool(reported) or any(c.cylinder in coded and c.misfires == 0 for c in accused)
+    lines = [
+        f"{name_of(c.cylinder)}: a monitor that takes the wheel as perfect would count {c.uncorrected} misfires, "
+        f"{c.misfires} are real"
+        for c in accused
+    ]
+    if ev.worst_tooth is not None:
+        lines.append(f"largest tooth error {ev.worst_tooth[1]:+.3f} deg at position {ev.worst_tooth[0]}")
+    if from_rpm is not None:
+        lines.append(f"false counts from about {from_rpm:.0f} rpm on")
+    steps = [
+        "Look at the crank wheel and the sensor: air gap, run-out, a bent or damaged tooth, metal chips.",
+        "If the wheel is sound: do the pattern learn of the service manual, then record again and use `misfire compare`.",
+        "Check the conditions first with `misfire ready`; no full-throttle learn while a true misfire is present.",
+    ]
+    detail = {"where": "wheel", "from_rpm": from_rpm, "counted_falsely": was}
+    return [finding("crank_pattern", labels, 0.98, detail, lines, steps)]
+
+
+def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    bad = ev.extra_edges + ev.lost_edges
+    lines = []
+    detail: dict[str, Any] = {}
+    if (bad >= 10 and bad > 0.005 * ev.turns) or (ev.resyncs >= 3 and ev.resyncs > 0.002 * ev.turns):
+        lines.append(
+            f"{ev.extra_edges} extra and {ev.lost_edges} lost edges, numbering lost {ev.resyncs} times, {ev.turns_set_aside} of {ev.turns} turns set aside"
+        )
+        detail["kind"] = "edges"
+    if ev.pattern_stable is False:
+        lines.append(
+            f"the tooth pattern changes inside the log, by {ev.pattern_drift_deg:.3f} deg at the worst tooth"
+        )
+        detail["kind"] = "drift"
+    if not lines:
+        return []
+    steps = [
+        "Check the crank sensor's connector, shield, ground and routing (away from coils, starter and alternator cables).",
+        "Check air gap and mounting of the sensor, and the wheel for chips or magnetised spots.",
+        "Record again after each step; do not learn the pattern while the disturbance is there.",
+    ]
+    return [finding("sensor_signal", [], 0.97, detail, lines, steps)]
+
+
+def stored_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The controller accuses cylinders that fire, and the wheel is well: its stored pattern does not fit."""
+    if any(f["cause"] == "crank_pattern" for f in found) or ev.ambiguous:
+        return []
+    coded = {
+        int(x[3:]) for x in ev.codes if x.startswith("P03") and x[3:].isdigit() and 1 <= int(x[3:]) <= 12
+    }
+    accused: list[CylinderEvidence] = []
+    for c in ev.cylinders:
+        if not isinstance(c.cylinder, int) or c.firings < 100:
+            continue
+        pair = set(pair_of(ev, c.cylinder))
+        if c.reported is not None:
+            if c.reported >= 10 and c.misfires < 0.1 * c.reported:
+                accused.append(c)
+        elif not ev.counts_given and pair & coded and c.misfires <= 0.001 * c.firings:
+            accused.append(c)
+    if not accused or any(f["cause"] == "sensor_signal" for f in found):
+        return []
+    labels = [x for c in accused for x in pair_of(ev, c.cylinder)]
+    by_counts = all(c.reported is not None for c in accused)
+    mates = [ev.engine.companions.get(c.cylinder) for c in accused if isinstance(c.cylinder, int)]
+    paired = (len(accused) >= 2 and all(m in labels for m in mates)) or ev.phase == "unknown"
+    enough = sum(c.firings for c in accused) >= 400  # at 1 % misfires, 98 chances in 100 to have seen one
+    wheel_seen = ev.pattern_from != "none"
+    confidence = 0.98 if by_counts else 0.6
+    if not by_counts and paired and enough:
+        confidence = 0.96 if wheel_seen else 0.85
+    lines = [
+        f"{name_of(c.cylinder)}: the controller reports {c.reported}, {c.misfires} of {c.firings} firings really failed"
+        if c.reported is not None
+        else f"{name_of(c.cylinder)} has a code, but {c.misfires} of {c.firings} firings failed in this log"
+        for c in accused
+    ]
+    if wheel_seen:
+        lines.append("the wheel as sensed is within what an uncorrected monitor would bear")
+    steps = [
+        "The controller's stored pattern does not fit: do the pattern learn of the service manual, conditions first (`misfire ready`).",
+        "Save counts and freeze frame, then record again and prove it with `misfire compare`.",
+        "Ask what was changed before: engine, wheel, sensor, controller or a cleared memory.",
+    ]
+    return [
+        finding(
+            "crank_pattern", labels, confidence, {"where": "stored", "counted_falsely": True}, lines, steps
+        )
+    ]
