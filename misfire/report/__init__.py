@@ -61,6 +61,6 @@ def survey_page(rows: Sequence[Mapping[str, Any]]) -> str:
     ----------
     rows : rows as made by `misfire.survey`, one a log
     """
-    from misfire.report.survey_page import survey_page as make
+    from misfire.report.survey_overview import survey_page as make
 
     return make(rows)

@@ -170,7 +170,7 @@ def _every_row(rows: Sequence[Row]) -> str:
 
 
 def survey_page(rows: Sequence[Row]) -> str:
-    """The complete HTML page of a survey; see `misfire.report.survey_page`."""
+    """The complete HTML page of a survey; see `misfire.report.survey_overview`."""
     n = counted(rows)
     tone = "found" if n["found"] else "undetermined" if n["undetermined"] or n["error"] else "clear"
     status = "found" if n["found"] else "undetermined" if tone == "undetermined" else "clear"
