@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from misfire.crank import BoolArray, Crank, IntArray, number_edges
+from misfire.crank import BoolArray, Crank, IntArray, number_edges, turn_speed
 from misfire.decide import (
     FIRING,
     MISFIRE,
@@ -26,7 +26,8 @@ from misfire.gas import GasShape
 from misfire.intake.channels import align_channels
 from misfire.intake.recording import Channels, Recording
 from misfire.naming import Marks, find_phase, place_name
-from misfire.pattern import Pattern, learn_pattern, segment_error_pct, without_firing_orders
+from misfire.orders import without_firing_orders
+from misfire.pattern import Pattern, learn_pattern, segment_error_pct
 from misfire.phase import Phase
 from misfire.work import Events, inertia_lateness_deg, make_grid, measure_turns, places
 
@@ -212,22 +213,6 @@ def _decide(
         near_l & near_r, (e_l + e_r) / 2, np.where(near_l, e_l, np.where(near_r, e_r, np.nan))
     )
     return decide_single(events, opposite, cut)
-
-
-def turn_speed(crank_s: FloatArray, block: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Time [s] and speed [rpm] in the middle of each whole turn, from one tooth far from the gap.
-
-    Parameters
-    ----------
-    crank_s : array, shape (turns, teeth)
-        Edge times [s]; NaN where there is no trusted edge.
-    block : array, shape (turns,)
-        Runs of turns without a break in the numbering.
-    """
-    tooth = crank_s[:, crank_s.shape[1] // 2]
-    period = np.diff(tooth)
-    good = np.isfinite(period) & (np.diff(block) == 0)
-    return tooth[:-1][good] + 0.5 * period[good], 60.0 / period[good]
 
 
 def _from_channels(channels: Channels | None, time_s: FloatArray) -> tuple[FloatArray, FloatArray]:

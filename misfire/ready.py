@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from misfire.crank import turn_speed
 from misfire.errors import InputError
 from misfire.intake.recording import Channels
-from misfire.onelog import turn_speed
 
 FloatArray = npt.NDArray[np.float64]
 

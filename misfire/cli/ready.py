@@ -85,10 +85,9 @@ def ready(
     slow = read_channels(channels)
     coast_downs = None
     if log is not None:
-        from misfire.crank import number_edges
+        from misfire.crank import number_edges, turn_speed
         from misfire.engine import Wheel
         from misfire.intake.reading import read as read_log
-        from misfire.onelog import turn_speed
         from misfire.ready import log_coast_downs
 
         named = engine is not None or firing_order is not None

@@ -74,3 +74,19 @@ class Crank:
     def turns_set_aside(self) -> int:
         """Turns that no decision uses."""
         return int(self.faulty.sum())
+
+
+def turn_speed(crank_s: FloatArray, block: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Time [s] and speed [rpm] in the middle of each whole turn, from one tooth far from the gap.
+
+    Parameters
+    ----------
+    crank_s : array, shape (turns, teeth)
+        Edge times [s]; NaN where there is no trusted edge.
+    block : array, shape (turns,)
+        Runs of turns without a break in the numbering.
+    """
+    tooth = crank_s[:, crank_s.shape[1] // 2]
+    period = np.diff(tooth)
+    good = np.isfinite(period) & (np.diff(block) == 0)
+    return tooth[:-1][good] + 0.5 * period[good], 60.0 / period[good]

@@ -7,7 +7,8 @@ import pytest
 
 from misfire.crank import Crank, number_edges
 from misfire.engine import Engine, Wheel
-from misfire.pattern import learn_pattern, residual_angles, segment_error_pct, without_firing_orders
+from misfire.orders import without_firing_orders
+from misfire.pattern import learn_pattern, residual_angles, segment_error_pct
 
 WHEEL = Wheel.regular(60, 2)
 ENGINE = Engine.from_order([1, 3, 4, 2], wheel=WHEEL)

@@ -9,7 +9,8 @@ import numpy as np
 from misfire.crank import number_edges
 from misfire.engine import Wheel
 from misfire.onelog import study
-from misfire.pattern import Pattern, learn_pattern, without_firing_orders
+from misfire.orders import without_firing_orders
+from misfire.pattern import Pattern, learn_pattern
 from misfire.simulate import Clock, Phase, Scenario, Simulated, ToothErrors, prepared_engine, simulate
 
 ENGINES = ("inline4", "v6", "inline3", "v8")
