@@ -12,7 +12,7 @@ from misfire.cli import options as o
 @o.reads_logs
 def analyse(
     log: Annotated[list[str], typer.Argument(help="One log, or several short ones of the same engine.")],
-    engine: o.EngineOption | None = None,
+    engine: o.EngineOption = None,
     firing_order: o.OrderOption = None,
     wheel: o.WheelOption = None,
     first_tooth: o.FirstToothOption = None,

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def compare(
     before: Annotated[str, typer.Argument(help="Log from before; several with commas between.")],
     after: Annotated[str, typer.Argument(help="Log from after; several with commas between.")],
-    engine: o.EngineOption | None = None,
+    engine: o.EngineOption = None,
     engine_after: Annotated[
         str | None,
         typer.Option(

@@ -12,7 +12,7 @@ from misfire.cli import options as o
 @o.reads_logs
 def inspect(
     log: Annotated[str | None, typer.Argument(help="The log.")] = None,
-    engine: o.EngineOption | None = None,
+    engine: o.EngineOption = None,
     firing_order: o.OrderOption = None,
     wheel: o.WheelOption = None,
     first_tooth: o.FirstToothOption = None,

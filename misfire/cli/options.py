@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from misfire.intake import ReadOptions
     from misfire.onelog import KnownCut
 
+# `EngineOption | None` in a command would lose the help text: the None belongs in here
 EngineOption = Annotated[
-    str, typer.Option("--engine", help="Engine file (TOML) or a layout of `misfire engines`.")
+    str | None, typer.Option("--engine", help="Engine file (TOML) or a layout of `misfire engines`.")
 ]
 OrderOption = Annotated[str | None, typer.Option("--firing-order", help="For example 1-3-4-2.")]
 WheelOption = Annotated[str | None, typer.Option("--wheel", help="For example 60-2, 36-1 or 24.")]

@@ -20,7 +20,7 @@ def pattern(
     save: Annotated[
         str | None, typer.Option("--save", help="Write the pattern for `analyse --pattern`.")
     ] = None,
-    engine: o.EngineOption | None = None,
+    engine: o.EngineOption = None,
     firing_order: o.OrderOption = None,
     wheel: o.WheelOption = None,
     first_tooth: o.FirstToothOption = None,

@@ -42,7 +42,7 @@ def _range(text: str) -> tuple[float, float]:
 def ready(
     channels: Annotated[str, typer.Argument(help="Slow channels (CSV).")],
     log: Annotated[str | None, typer.Argument(help="Tooth-timing log, to judge its coast-downs.")] = None,
-    engine: o.EngineOption | None = None,
+    engine: o.EngineOption = None,
     firing_order: o.OrderOption = None,
     wheel: Annotated[
         str | None, typer.Option("--wheel", help="Crank wheel of the log, for example 60-2.")

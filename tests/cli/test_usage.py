@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 
 import pytest
+import typer
 
-from misfire.cli import main
+from misfire.cli import app, main
 
 
 @pytest.mark.parametrize(
@@ -41,3 +42,13 @@ def test_no_command_shows_the_help(
         main()
     assert end.value.code == 2
     assert "analyse" in capsys.readouterr().err
+
+
+COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_option_and_argument_says_what_it_is_for(name: str) -> None:
+    parts = COMMANDS[name].params
+    assert parts
+    assert [p.name for p in parts if len((getattr(p, "help", None) or "").strip()) < 8] == []
