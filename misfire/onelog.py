@@ -128,7 +128,7 @@ def study(
         pattern = learn_pattern(
             crank,
             engine,
-            _motoring_turns(crank, first, before),
+            _motoring_turns(crank, first, before, cut),
             _level_of_turns(crank, first),
             _healthy_turns(crank, first, before),
             inertia_lateness_deg(crank.wheel.tooth_angles_deg, engine, phase.first_deg, shape),
@@ -281,12 +281,16 @@ def _around(count: IntArray, reach: int = 2) -> IntArray:
     return np.asarray(out, dtype=np.int64)
 
 
-def _motoring_turns(crank: Crank, events: Events, decision: Decision) -> BoolArray:
-    """Turns all of whose events are in fuel cut, two turns of margin at each end."""
+def _motoring_turns(crank: Crank, events: Events, decision: Decision, flag: FloatArray) -> BoolArray:
+    """Turns all of whose events are in fuel cut, two turns of margin at each end.
+
+    A flag of the channels is the better witness: before the wheel is known a poor one makes a steady drive look dead.
+    """
+    motored = np.where(np.isfinite(flag), flag == 1, decision.state == MOTORING)
     seen = np.zeros(crank.turns, dtype=np.int64)
     cut = np.zeros(crank.turns, dtype=np.int64)
     np.add.at(seen, events.turn, 1)
-    np.add.at(cut, events.turn, (decision.state == MOTORING).astype(np.int64))
+    np.add.at(cut, events.turn, motored.astype(np.int64))
     # a turn without an event of its own (one cylinder) goes with its neighbours
     near_seen, near_cut = _around(seen), _around(cut)
     return np.asarray((near_seen > 0) & (near_seen == near_cut), dtype=bool)
