@@ -1,4 +1,4 @@
-"""Analyse the demonstration log: which cylinder misfires, and which are accused falsely."""
+"""Analyse a demonstration log with two faults: which cylinder misfires, and which are accused falsely."""
 
 from pathlib import Path
 
@@ -11,11 +11,11 @@ DEMO = Path(__file__).resolve().parent.parent / "datasets" / "demo"
 def main() -> None:
     options = AnalyseOptions(
         Engine.load(DEMO / "engine.toml"),
-        channels=str(DEMO / "before_channels.csv"),
-        counts=str(DEMO / "before_counts.csv"),
+        channels=str(DEMO / "two_faults_channels.csv"),
+        counts=str(DEMO / "two_faults_counts.csv"),
         codes=("P0300", "P0303", "P0304"),
     )
-    done = analyse_files([str(DEMO / "before.csv.gz")], options)
+    done = analyse_files([str(DEMO / "two_faults.csv.gz")], options)
     result = done.to_dict()
     print(result["verdict"]["headline"])
     for c in result["cylinders"]:

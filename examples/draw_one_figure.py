@@ -12,8 +12,10 @@ DEMO = Path(__file__).resolve().parent.parent / "datasets" / "demo"
 
 
 def main(target: str = "lost_work.html") -> None:
-    options = AnalyseOptions(Engine.load(DEMO / "engine.toml"), channels=str(DEMO / "before_channels.csv"))
-    events = analyse_files([str(DEMO / "before.csv.gz")], options).events
+    options = AnalyseOptions(
+        Engine.load(DEMO / "engine.toml"), channels=str(DEMO / "two_faults_channels.csv")
+    )
+    events = analyse_files([str(DEMO / "two_faults.csv.gz")], options).events
     plot = go.Figure()
     for state, symbol in (("firing", "circle-open"), ("misfire", "x")):
         mine = events[events["state"] == state].iloc[:: 1 if state == "misfire" else 10]

@@ -1,4 +1,4 @@
-"""Compare the drives before and after the repair and the pattern learn: did it clear the counts?"""
+"""Compare the drives before and after the pattern learn: did it clear the counts?"""
 
 from pathlib import Path
 

@@ -20,7 +20,7 @@ DEMO = ROOT / "datasets" / "demo"
 MANUAL = (ROOT / "README.md").read_text("utf-8")
 FILES = (
     "before.csv.gz", "after.csv.gz", "engine.toml", "before_channels.csv", "before_counts.csv",
-    "after_channels.csv", "after_counts.csv",
+    "after_channels.csv", "after_counts.csv", "two_faults.csv.gz", "before_job.toml",
 )  # fmt: skip
 
 

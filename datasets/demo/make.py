@@ -9,7 +9,7 @@ from misfire.simulate import load_scenario, simulate
 
 HERE = Path(__file__).parent
 
-for name in ("before", "after"):
+for name in ("before", "after", "two_faults"):
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder)
         simulate(load_scenario(str(HERE / f"{name}.toml"))).write(out)

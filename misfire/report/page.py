@@ -262,6 +262,8 @@ def analysis_page(
     mark, word, plain = w.STATUS.get(status, ("?", w.clean(status, 20).upper(), ""))
     findings = [w.table(f) for f in w.items(verdict.get("findings"))]
     lines = "".join(f"<p>{bdi(w.sentence(w.cause(f)))}; {esc(w.confidence(f))}.</p>" for f in findings)
+    if none := w.no_misfire(result):
+        lines = f"<p>{esc(none)}</p>" + lines
     tone = status if status in w.STATUS else "undetermined"
     headline = w.clean(verdict.get("headline"), 600) or plain
     body = answer_box(tone, mark, word, headline, glance_list(result) + lines)

@@ -21,6 +21,7 @@ from misfire.report.words import (
     items,
     names,
     needed,
+    no_misfire,
     number,
     span,
     table,
@@ -143,6 +144,8 @@ def terminal_text(result: Mapping[str, Any], width: int = 80, colour: bool = Fal
     headline = clean(verdict.get("headline")) or plain
     out = _paint(wrap(f"{mark} {word}: {headline}", width, "", "  ", 4), colour, _TONE.get(status, ""))
     findings = [table(f) for f in items(verdict.get("findings"))]
+    if none := no_misfire(result):
+        out += wrap(none, width, "  - ", "    ", 2)
     for f in findings[:3]:
         out += wrap(f"{cause(f)}; {confidence(f)}", width, "  - ", "    ", 2)
     if not findings:

@@ -168,6 +168,27 @@ def confidence(finding: Mapping[str, Any]) -> str:
     return "confidence above 99.9 %" if x > 0.999 else f"confidence {100 * x:.1f} %"
 
 
+def no_misfire(result: Mapping[str, Any]) -> str:
+    """That no cylinder misfires, with the count; empty where one may."""
+    verdict = table(result.get("verdict"))
+    said = [table(f) for key in ("findings", "candidates") for f in items(verdict.get(key))]
+    if verdict.get("status") not in ("found", "clear") or any(
+        f.get("cause") in ("misfire", "weak_cylinder") for f in said
+    ):
+        return ""
+    every = [table(c) for c in items(result.get("cylinders"))]
+    judged = sum(finite(c.get("firings")) or 0.0 for c in every)
+    missed = sum(finite(c.get("misfires")) or 0.0 for c in every)
+    if not judged:
+        return ""
+    if missed:
+        return (
+            f"No finding of a true misfire: {count(missed)} of {count(judged)} judged firings failed, "
+            "too few and too scattered for one."
+        )
+    return f"No true misfire: 0 of {count(judged)} judged firings failed."
+
+
 def window_lines(windows: Any) -> list[str]:
     """The worst counting window of each length, set beside the floors of the regulation."""
     out = []

@@ -59,7 +59,7 @@ def whole(text: str) -> int:
 
 
 def test_analyse(monkeypatch, capsys, tmp_path):
-    words = ["analyse", str(DEMO / "before.csv.gz"), "--counts", str(DEMO / "before_counts.csv")]
+    words = ["analyse", str(DEMO / "two_faults.csv.gz"), "--counts", str(DEMO / "two_faults_counts.csv")]
     result, tables = run(words, tmp_path, monkeypatch)
     text = capsys.readouterr().out
     page = (tmp_path / "r.html").read_text("utf-8")

@@ -25,18 +25,19 @@ def pictures(figure: Any, key: str) -> str:
 
 
 def picture_file(figure: Any, alt: str) -> str:
-    """The figure as a vector file of its own, on white ground; `alt` is its description."""
+    """The figure as a vector file of its own, on a light or dark ground as its reader likes; `alt` is its description."""
     drawn = Picture(_unpacked(figure.to_dict()), "p", WIDTHS["middle"])
     body, height = drawn.svg("middle"), n(drawn.height)
     body = body[body.index(">") + 1 :]
     size = f'width="{WIDTHS["middle"]}" height="{height}" viewBox="0 0 {WIDTHS["middle"]} {height}"'
     style = (
         'text{fill:#1b2025;font-family:system-ui,"Segoe UI","DejaVu Sans",sans-serif}'
-        ".g{stroke:#d9dcde;fill:none}.z{stroke:#8b9197;fill:none}"
+        ".g{stroke:#d9dcde;fill:none}.z{stroke:#8b9197;fill:none}.ground{fill:#fff}"
+        "@media (prefers-color-scheme:dark){text{fill:#e8eaec}.g{stroke:#333c44}.z{stroke:#78818a}.ground{fill:#14181c}}"
     )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img"><title>{html.escape(alt)}</title>'
-        f'<style>{style}</style><rect width="100%" height="100%" fill="#fff"/>{body}\n'
+        f'<style>{style}</style><rect class="ground" width="100%" height="100%"/>{body}\n'
     )
 
 
