@@ -24,6 +24,12 @@ _CAUSES = {
     "cleared_cause_present": ["crank_pattern", "sensor_signal"],
 }
 
+# common practice, no source
+_AFTERWARDS = (
+    "These counts ask for no further repair. After the codes are cleared the readiness monitors have to run again. "
+    "A pattern learn is due again after work on the wheel, the sensor or the controller."
+)
+
 JUDGED = {
     "found": "misfires found in the logs",
     "uncorrected": "what an uncorrected monitor would count",
@@ -111,6 +117,8 @@ def comparison_page(
     )
     more = w.needed(verdict)
     todo = f"<p>{esc(more)}</p>" if more else ""
+    if answer == "cleared":
+        todo += f"<p>{esc(_AFTERWARDS)}</p>"
     watch = w.clean(w.table(comparison.get("sequential")).get("text"), 300)
     if watch and answer == "not_proven":
         todo += f"<p>{esc(watch)}</p>"
@@ -119,11 +127,13 @@ def comparison_page(
         todo += f"<h3>To decide the rest, record</h3>{bullets(missing)}"
     after_steps: list[Any] = []
     found = [w.table(f) for f in w.items(w.table(after.get("verdict")).get("findings"))]
-    for f in found:
+    # what was learned stays as it is: a wheel that the controller has learned asks for nothing more
+    asks = [f for f in found if answer != "cleared" or f.get("cause") != "crank_pattern"]
+    for f in asks:
         after_steps += [s for s in w.items(f.get("next_steps")) if s not in after_steps]
     if after_steps:
         todo += f"<h3>What the log after asks for</h3>{bullets(after_steps, ordered=True)}"
-    causes = _CAUSES.get(answer, []) + [str(f.get("cause")) for f in found]
+    causes = _CAUSES.get(answer, []) + [str(f.get("cause")) for f in asks]
     body += section("next", "What to do next", todo or "<p>Nothing further is named.</p>", mind(causes))
     reasons = bullets(w.items(verdict.get("reasons"))) or "<p>The result names no reason.</p>"
     ran = w.table(comparison.get("monitor_ran"))

@@ -10,6 +10,8 @@ from typing import Any
 
 from misfire.report.words import clean
 
+_LONG = 34  # characters of a fact beyond which it would be broken beside its neighbour
+
 
 def esc(value: Any, limit: int = 400) -> str:
     """Text from outside as HTML text: cleaned, then escaped."""
@@ -74,13 +76,14 @@ def section(name: str, title: str, *body: str) -> str:
     """A section under a second-level heading."""
     return (
         f'<section id="{name}" aria-labelledby="{name}-h"><h2 id="{name}-h">{esc(title)}</h2>'
-        f"{''.join(body)}</section>\n"
+        f'<div class="body">{"".join(body)}</div></section>\n'
     )
 
 
 def facts(pairs: Sequence[tuple[str, Any]]) -> str:
-    """Name and value pairs as a description list; pairs without a value are left out."""
+    """Name and value pairs as a description list; pairs without a value are left out, long ones take a whole row."""
     kept = [(k, v) for k, v in pairs if v not in (None, "", [])]
     if not kept:
         return ""
-    return "<dl>" + "".join(f"<div><dt>{esc(k)}</dt><dd>{bdi(v)}</dd></div>" for k, v in kept) + "</dl>"
+    rows = ((' class="long"' if len(str(v)) > _LONG else "", k, v) for k, v in kept)
+    return "<dl>" + "".join(f"<div{c}><dt>{esc(k)}</dt><dd>{bdi(v)}</dd></div>" for c, k, v in rows) + "</dl>"

@@ -66,10 +66,33 @@ def document(title: str, head: str, body: str, foot: str, figures: bool) -> str:
     )
 
 
+# endings of names that say the unit of a number
+_UNITS = {
+    "rpm": "rpm",
+    "pct": "%",
+    "c": "\u00b0C",
+    "f": "\u00b0F",
+    "kpa": "kPa",
+    "km": "km",
+    "kmh": "km/h",
+    "mph": "mph",
+    "deg": "deg",
+    "s": "s",
+    "v": "V",
+}
+
+
 def _flat(value: Any) -> str:
     if isinstance(value, Mapping):
-        return "; ".join(f"{w.clean(k, 60).replace('_', ' ')} {_flat(v)}" for k, v in value.items())
+        return "; ".join(_named(w.clean(k, 60), v) for k, v in value.items())
     return ", ".join(_flat(v) if isinstance(v, Mapping) else w.clean(v) for v in w.items(value))
+
+
+def _named(key: str, value: Any) -> str:
+    name, _, ending = key.rpartition("_")
+    if name and ending in _UNITS and w.finite(value) is not None:
+        return f"{name.replace('_', ' ')} {w.number(value, 6)} {_UNITS[ending]}"
+    return f"{key.replace('_', ' ')} {_flat(value)}"
 
 
 def job_head(job: Mapping[str, Any] | None) -> str:
@@ -106,7 +129,7 @@ def _evidence_row(e: Mapping[str, Any]) -> list[str]:
         doubt = f"{interval} {unit}".strip() + " (95 %)"
     value = e.get("value")
     return [
-        w.clean(e.get("name"), 120),
+        w.sentence(w.clean(e.get("name"), 120)),
         w.clean(e.get("says"), 200) or w.NONE,
         w.clean(value, 60) if isinstance(value, str) else w.with_unit(value, unit),
         doubt,
@@ -179,11 +202,12 @@ def signal_section(result: Mapping[str, Any], events: pd.DataFrame | None = None
     engine = w.table(result.get("engine"))
     wheel, speed = w.table(engine.get("wheel")), w.table(log.get("speed_rpm"))
     order = "-".join(w.clean(c, 10) for c in w.items(engine.get("firing_order")))
-    unusable = [
-        f"cylinder {w.clean(c.get('cylinder'), 20)}: {w.count(c.get('unusable'))} firings"
+    left_out = [
+        f"{w.clean(c.get('cylinder'), 20)}: {w.count(c.get('unusable'))}"
         for c in (w.table(x) for x in w.items(result.get("cylinders")))
         if (w.finite(c.get("unusable")) or 0) > 0
     ]
+    unusable = ["Firings of each cylinder: " + ", ".join(left_out)] if left_out else []
     phase, learned = str(result.get("phase")), str(pattern.get("learned_from"))
     pairs = [
         ("Edges", w.count(log.get("edges"))),
@@ -210,7 +234,7 @@ def signal_section(result: Mapping[str, Any], events: pd.DataFrame | None = None
     out += "<h3>Assumed</h3>" + (bullets(w.items(result.get("assumptions"))) or "<p>Nothing was assumed.</p>")
     if events is not None and {"state", "reason"} <= set(events.columns):
         why = events.loc[events["state"] == "unusable", "reason"].value_counts()
-        unusable += [f"why: {w.clean(reason, 120)}: {w.count(int(k))} firings" for reason, k in why.items()]
+        unusable += [f"Why: {w.clean(reason, 120)}: {w.count(int(k))} firings" for reason, k in why.items()]
     out += "<h3>Not usable</h3>" + (bullets(unusable) or "<p>No firing had to be left out.</p>")
     return out
 

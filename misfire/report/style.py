@@ -48,8 +48,10 @@ background:var(--ground)}
 @media (min-width:52rem){.mind ul{columns:2;column-gap:2.5rem}.mind li{break-inside:avoid;margin:0 0 .3rem}}
 dl{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,17rem),1fr));gap:.3rem 1.4rem}
 dl div{display:flex;gap:.6rem;justify-content:space-between;border-bottom:1px solid var(--line)}
+dl .long{grid-column:1/-1;justify-content:flex-start}.long dd{text-align:left}
 dt{color:var(--soft);flex:none;max-width:60%}dd{margin:0;text-align:right;min-width:0}
-.scroll{overflow-x:auto;margin:.6rem 0}
+.scroll{overflow-x:auto;margin:.6rem 0;background:linear-gradient(to left,var(--ground) 1rem,transparent) right/2rem 100% no-repeat local,
+linear-gradient(to left,var(--line),transparent) right/.9rem 100% no-repeat scroll}
 table{border-collapse:collapse;width:100%;font-size:.92rem;font-variant-numeric:tabular-nums;overflow-wrap:normal}
 caption{text-align:left;color:var(--soft);padding-bottom:.3rem;overflow-wrap:anywhere}
 th,td{padding:.3rem .55rem;text-align:right;border-bottom:1px solid var(--line);vertical-align:top}
@@ -86,17 +88,25 @@ footer{margin-top:2.5rem;padding-bottom:2rem;color:var(--soft);font-size:.9rem}
 .js-plotly-plot .gridlayer path,.js-plotly-plot .polarsublayer path.angulargrid,
 .js-plotly-plot .angular-grid path,.js-plotly-plot .radial-grid path{stroke:var(--grid)!important}
 @media (max-width:52rem){table{font-size:.85rem}th,td{padding:.25rem .35rem}}
+@media (max-width:32rem){.words th,.words td{padding:.2rem;font-size:.8rem}.words td,tbody th{min-width:3.2rem}
+.names td{min-width:0}}
 @media (max-width:40rem){.answer .headline{font-size:1.15rem}header,main,footer{padding:0 .8rem}
 th,td{padding:.25rem .35rem}}
-@page{margin:12mm}
+@page{margin:11mm 12mm}
 @media print{:root{color-scheme:light;--ground:#fff;--ink:#000;
 --soft:#333;--line:#999;--panel:#fff;--link:#000;
 --found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#ccc;--zero:#777}
-body{font-size:10pt}table{font-size:8pt}th,td{padding:.2rem .25rem}tbody th,.words td,.names tbody th{min-width:0}
+body{font-size:9.5pt;line-height:1.42}table{font-size:8pt}.scroll{background:none}main ul,main ol{padding-left:1.3rem}
+th,td{padding:.2rem .25rem}tbody th,.words td,.names tbody th{min-width:0}
 header,main,footer{max-width:none;padding:0}footer{margin-top:.6rem}.skip{display:none}
 h2,h3{break-after:avoid}figure,.answer,.mind,.scroll,tr,dl div{break-inside:avoid}
-figure{margin:.6rem 0 1rem}details:not([open]){display:none}.scroll{overflow:visible}
-.plot .wide,.plot .narrow,.closer,figure.open .live{display:none}.plot .middle,figure.open .plot{display:block}.mind ul{columns:2}
+details:not([open]){display:none}.scroll{overflow:visible}
+#figures .body,#method .body,[id|="signal"] .body{columns:2;column-gap:7mm}#method .scroll{column-span:all}
+#figures figure{margin:0;padding:0 0 1rem}#figures h3{font-size:11pt;margin:.4rem 0 .2rem}
+#figures p,.key{font-size:8.5pt;line-height:1.35}#method{font-size:8.5pt;line-height:1.35}
+#method h3,[id|="signal"] h3{font-size:10pt;margin:.7rem 0 .2rem}
+h2{margin:1.2rem 0 .4rem;padding-top:.4rem}
+.plot .wide,.plot .middle,.closer,figure.open .live{display:none}.plot .narrow,figure.open .plot{display:block}.mind ul{columns:2}
 a{text-decoration:none}}
 """
 
