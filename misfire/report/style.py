@@ -106,7 +106,7 @@ details:not([open]){display:none}.scroll{overflow:visible}
 #figures p,.key{font-size:8.5pt;line-height:1.35}#method{font-size:8.5pt;line-height:1.35}
 #method h3,[id|="signal"] h3{font-size:10pt;margin:.7rem 0 .2rem}
 h2{margin:1.2rem 0 .4rem;padding-top:.4rem}
-.plot .wide,.plot .middle,.closer,figure.open .live{display:none}.plot .narrow,figure.open .plot{display:block}.mind ul{columns:2}
+.plot .wide,.plot .middle,.closer,figure.open .live{display:none}.plot .narrow,figure.open .plot{display:block}.plot .narrow{width:90%}.mind ul{columns:2}
 a{text-decoration:none}}
 """
 

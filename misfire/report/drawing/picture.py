@@ -15,6 +15,7 @@ from misfire.report.drawing.axis import Floats, Scale, auto_range, plain, text_p
 from misfire.report.drawing.marks import n
 
 # name -> width [px] that the picture is laid out for; the page shows the one that comes nearest
+NARROW_HEIGHT = 0.8  # of the height at other widths: on a phone and on paper room is short
 WIDTHS = {"narrow": 344, "middle": 680, "wide": 950}
 
 
@@ -61,6 +62,8 @@ class Picture:
         self.layout: Mapping[str, Any] = spec["layout"]
         self.height = float(self.layout["height"])
         squares = (self.layout.get("meta") or {}).get("squares")
+        if width < 500:
+            self.height = round(self.height * NARROW_HEIGHT)
         if squares:
             self.height = min(self.height, round(squares[0] * (width / squares[1]) * 0.92 + 60))
         self.scales = {
