@@ -58,6 +58,13 @@ def whole(text: str) -> int:
     return int(text.replace(",", ""))
 
 
+def fact(page: str, name: str) -> str:
+    """The value beside a name in the page's lists of facts."""
+    found = re.search(rf"<dt>{name}</dt><dd><bdi>([^<]*)</bdi>", page)
+    assert found is not None, name
+    return found[1]
+
+
 def test_analyse(monkeypatch, capsys, tmp_path):
     words = ["analyse", str(DEMO / "two_faults.csv.gz"), "--counts", str(DEMO / "two_faults_counts.csv")]
     result, tables = run(words, tmp_path, monkeypatch)
@@ -78,7 +85,33 @@ def test_analyse(monkeypatch, capsys, tmp_path):
         assert [low, high] == pytest.approx(c["rate_ci95_pct"], rel=5e-3, abs=1e-9)
         assert whole(shown[7]) == whole(row[5]) == c["misfires_uncorrected"]
         assert whole(shown[8]) == whole(row[6]) == c["reported"]
+        assert whole(shown[9]) == whole(row[7]) == c["partial"]
+        assert float(row[8]) == pytest.approx(c["mean_lost_work"], abs=6e-4)
+        assert whole(row[9]) == c["unusable"]
     assert sum(c["misfires"] for c in result["cylinders"]) > 50
+    one_line, log, signal = " ".join(text.split()), result["log"], result["signal"]
+    edges, turns, low, high = (
+        whole(x)
+        for x in re.findall(r"Log: ([\d,]+) edges, ([\d,]+) turns, .* s, ([\d,]+) to ([\d,]+) rpm", one_line)[
+            0
+        ]
+    )
+    assert edges == whole(fact(page, "Edges")) == log["edges"]
+    assert turns == whole(fact(page, "Turns")) == round(log["turns"])
+    assert f"{low:,} to {high:,} rpm" in fact(page, "Speed")
+    assert (low, high) == (round(log["speed_rpm"]["min"]), round(log["speed_rpm"]["max"]))
+    said = re.search(r"Signal: ([\d,]+) edges too many, ([\d,]+) lost, ([\d,]+) turns set aside", one_line)
+    assert said is not None
+    for shown, name, key in zip(
+        said.groups(),
+        ("Edges too many", "Edges lost", "Turns set aside"),
+        ("extra_edges", "lost_edges", "turns_set_aside"),
+        strict=True,
+    ):
+        assert whole(shown) == whole(fact(page, name)) == signal[key]
+    unusable = re.search(r"([\d,]+) firings not usable", one_line)
+    assert unusable is not None
+    assert whole(unusable[1]) == sum(c["unusable"] for c in result["cylinders"])
     headline = result["verdict"]["headline"]
     assert headline in " ".join(text.split())
     assert headline.replace("'", "&#x27;") in page
@@ -106,9 +139,26 @@ def test_compare(monkeypatch, capsys, tmp_path):
         assert row[2].replace(",", "") == f"{b['misfires']} of {b['firings']}"
         assert row[3].replace(",", "") == f"{a['misfires']} of {a['firings']}"
         assert row[5].replace(",", "") == f"{b['reported']} \u2192 {a['reported']}"
+        ratio = re.search(
+            rf"\b{c['cylinder']} [\d,]+ \(\d+\) [\d,]+ [\d,]+ \(\d+\) [\d,]+ \w+ ([\d.]+|\u2013)", text
+        )
+        assert ratio is not None
+        assert ratio[1] == row[6]
+        assert (
+            row[6] == "\u2013" if c["ratio"] is None else float(row[6]) == pytest.approx(c["ratio"], rel=5e-3)
+        )
         # the terminal writes count and, where counts of the controller are judged, the true ones in brackets
         assert re.search(rf"\b{b['reported']} \({b['misfires']}\) {b['firings']}\b", text.replace(",", "")), (
             row
         )
     assert result["verdict"]["headline"] in text
     assert result["verdict"]["headline"] in page
+
+
+def test_no_true_misfire_is_said_with_the_same_number(monkeypatch, capsys, tmp_path):
+    words = ["analyse", str(DEMO / "before.csv.gz"), "--counts", str(DEMO / "before_counts.csv")]
+    result, _ = run(words, tmp_path, monkeypatch)
+    said = re.compile(r"No true misfire: 0 of ([\d,]+) judged firings failed")
+    counts = [said.search(t) for t in (capsys.readouterr().out, (tmp_path / "r.html").read_text("utf-8"))]
+    judged = sum(c["firings"] for c in result["cylinders"])
+    assert [whole(m[1]) for m in counts if m] == [judged, judged]
