@@ -19,7 +19,8 @@ from misfire.report.style import HOT, INK
 from misfire.report.words import clean
 
 POINTS = 2400  # ordinary points that one figure draws; more only make the page slow to open
-FLAGGED = 8000  # flagged points in one trace up to which every one is drawn for itself
+FLAGGED = 30_000  # flagged points in one figure up to which every one is drawn for itself
+DENSE = 8000  # flagged points of one strip beyond which they are thinned, in a figure that has more in all
 
 Floats = npt.NDArray[np.float64]
 
@@ -131,22 +132,25 @@ def f32(values: Any) -> npt.NDArray[np.float32]:
     return np.asarray(values, dtype=np.float32)
 
 
-def thin(flagged: npt.NDArray[np.bool_], x: Floats, y: Floats, ordinary: int) -> npt.NDArray[np.int64]:
+def thin(
+    flagged: npt.NDArray[np.bool_], x: Floats, y: Floats, ordinary: int, in_all: int = 0
+) -> npt.NDArray[np.int64]:
     """Rows to draw: evenly spaced ordinary ones and every flagged one.
 
-    Beyond `FLAGGED` flagged rows one is kept for every spot of the drawing that holds any (a 1000th of the
-    width, an eighth of the height), so that no place with a flagged event goes empty.
+    In a figure with more than `FLAGGED` of them, and beyond `DENSE` here, one is kept for every spot of the drawing
+    that holds any (a 1000th of the width, an eighth of the height), so that no place with a flagged event goes empty.
 
     Parameters
     ----------
     flagged, x, y : shape (rows,)
     ordinary : how many rows that are not flagged to keep at most
+    in_all : flagged rows of the whole figure, these among them
     """
     plain = np.flatnonzero(~flagged)
     if plain.size > ordinary:
         plain = plain[np.unique(np.linspace(0, plain.size - 1, max(ordinary, 2)).astype(np.int64))]
     hot = np.flatnonzero(flagged)
-    if hot.size > FLAGGED:
+    if hot.size > DENSE and max(in_all, hot.size) > FLAGGED:
         wide = float(np.ptp(x[hot])) or 1.0
         tall = float(np.ptp(y[hot])) or 1.0
         spot = np.minimum((x[hot] - x[hot].min()) / wide * 1000, 999).astype(np.int64) * 8

@@ -69,11 +69,10 @@ def strips(result: Mapping[str, Any], f: Firings | None, key: str = "strips", wh
     kind = np.where((f.state == "firing") & (f.work >= PARTIAL_FROM), "partial", f.state)
     level = np.where(np.isfinite(f.work), np.clip(f.work, _LOW, _HIGH), 0.0)
     level = np.where(f.state == "unusable", -0.55, level)
-    drawn = 0
+    drawn, marked = 0, np.isin(kind, ("misfire", "partial"))
     for i in range(n):
         own = np.flatnonzero((f.which == i) & np.isfinite(f.time_s))
-        flagged = np.isin(kind[own], ("misfire", "partial"))
-        rows = own[thin(flagged, f.time_s[own], level[own], POINTS // n)]
+        rows = own[thin(marked[own], f.time_s[own], level[own], POINTS // n, int(marked.sum()))]
         drawn += rows.size
         for name, symbol, colour, size, _, _ in _LOOK:
             r = rows[kind[rows] == name]

@@ -98,7 +98,7 @@ def companion_plane(result: Mapping[str, Any], f: Firings | None) -> Figure:
         )
         flagged = miss_a | miss_b
         hover = f"{label(a)}: %{{x:.2f}} {unit}, {label(b)}: %{{y:.2f}} {unit}<extra></extra>"
-        keep = thin(flagged, x, y, POINTS // len(pairs))
+        keep = thin(flagged, x, y, POINTS // len(pairs), int(f.missed.sum()))
         for part, symbol, colour, size in (
             (~flagged, "circle", INK, 3),
             (miss_a & ~miss_b, "triangle-right", HOT, 8),
@@ -229,7 +229,7 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
         r, c = i // columns + 1, i % columns + 1
         row = [f.cylinders[i], count(own.size), "–", "–", "–"]
         if own.size >= 10:
-            keep = own[thin(f.missed[own], inverse[own], value[own], POINTS // n)]
+            keep = own[thin(f.missed[own], inverse[own], value[own], POINTS // n, int(f.missed.sum()))]
             for part, symbol, colour, size in ((~f.missed, "circle", FAINT, 3), (f.missed, "x", HOT, 6)):
                 k = keep[part[keep]]
                 if k.size:
