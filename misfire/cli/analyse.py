@@ -44,7 +44,7 @@ def analyse(
     import sys
     import time
 
-    from misfire.cli.output import emit_json, say, write_events, write_text
+    from misfire.cli.output import colour_wanted, emit_json, say, write_events, write_text
     from misfire.cli.saved import load_job, load_pattern
     from misfire.intake.counts import parse_codes
 
@@ -94,7 +94,7 @@ def analyse(
         if quiet:
             say(result["verdict"]["headline"])
         else:
-            print(terminal_text(result, colour=sys.stdout.isatty()))
+            print(terminal_text(result, colour=colour_wanted()))
     if timings:
         for name, seconds in result["timings_s"].items():
             print(f"{name:<10} {seconds:8.3f} s", file=sys.stderr)

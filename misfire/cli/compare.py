@@ -59,7 +59,7 @@ def compare(
     read: o.Given,
 ) -> None:
     """Say whether a learn or repair cleared the counts, or whether a misfire moved with a swapped part."""
-    from misfire.cli.output import emit_json, say, write_text
+    from misfire.cli.output import colour_wanted, emit_json, say, write_text
     from misfire.cli.saved import load_job
     from misfire.compare import CompareOptions
     from misfire.compare import compare as judge
@@ -91,11 +91,9 @@ def compare(
         )
     emit_json(result, json)
     if json != "-":
-        import sys
-
         from misfire.report.terminal import comparison_text
 
-        print(comparison_text(result, colour=sys.stdout.isatty()), end="")
+        print(comparison_text(result, colour=colour_wanted()), end="")
         if result["sequential"] and result["verdict"]["answer"] == "not_proven":
             say(["", result["sequential"]["text"]])
 

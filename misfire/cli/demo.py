@@ -20,9 +20,7 @@ def demo(
     ] = None,
 ) -> None:
     """Run the whole job on an invented engine: codes, analysis, learn, proof that it cleared; write the reports."""
-    import sys
-
-    from misfire.cli.output import emit_json, say, write_text
+    from misfire.cli.output import colour_wanted, emit_json, say, write_text
     from misfire.cli.saved import load_job
     from misfire.compare import CompareOptions
     from misfire.compare import compare as judge_sides
@@ -52,7 +50,7 @@ def demo(
     emit_json(before.result, json)
     if json == "-":
         return
-    colour = sys.stdout.isatty()
+    colour = colour_wanted()
     say(
         [
             "An invented engine: inline six, firing order 1-5-3-6-2-4, limp mode with P0300, P0303 and P0304 since its "

@@ -85,6 +85,11 @@ def _plain(value: Any) -> Any:
     return value
 
 
+def colour_wanted() -> bool:
+    """True on a terminal that shows colour, unless NO_COLOR is set to anything (no-color.org)."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+
+
 def visible(text: str) -> str:
     """Text with everything that a terminal would act on instead of showing replaced by a question mark."""
     return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)

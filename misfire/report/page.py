@@ -299,7 +299,7 @@ def analysis_page(
     if missing:
         todo += f"<h3>To decide the rest, record</h3>{bullets(missing)}"
     if not todo:
-        todo = "<p>Nothing further is named.</p>"
+        todo = f"<p>{esc(w.CLEAR_NEXT if status == 'clear' else 'Nothing further is named.')}</p>"
     causes = [str(w.table(f).get("cause")) for f in findings or w.items(verdict.get("candidates"))]
     figures = figure_list(result, read_firings(result, events))
     body += section("next", "What to do next", todo, mind(causes))

@@ -9,6 +9,7 @@ from typing import Any
 
 from misfire.report.words import (
     ANSWER,
+    CLEAR_NEXT,
     LEARNED,
     NONE,
     PHASE,
@@ -159,6 +160,8 @@ def terminal_text(result: Mapping[str, Any], width: int = 80, colour: bool = Fal
     cyl = _cylinder_table(result, width, 14)
     room = MAX_LINES - len(out) - len(cyl) - 10
     todo = _list("What to do next:", steps, width, min(room, 8))
+    if status == "clear" and not steps and not missing:
+        todo += wrap(CLEAR_NEXT, width, "", "  ", 3)
     todo += _list("To decide the rest, record:", missing, width, min(room - len(todo), 6))
     out += todo
     out += ["", *cyl]

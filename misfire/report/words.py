@@ -168,6 +168,13 @@ def confidence(finding: Mapping[str, Any]) -> str:
     return "confidence above 99.9 %" if x > 0.999 else f"confidence {100 * x:.1f} %"
 
 
+# what to do where nothing was found: common practice, no source
+CLEAR_NEXT = (
+    "No repair follows from this log. If a code is stored, record at the speed and load of its freeze frame, with the "
+    "controller's counts read before and after the drive."
+)
+
+
 def no_misfire(result: Mapping[str, Any]) -> str:
     """That no cylinder misfires, with the count; empty where one may."""
     verdict = table(result.get("verdict"))

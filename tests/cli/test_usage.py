@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import pty
 import re
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 import typer
@@ -52,3 +57,42 @@ def test_every_option_and_argument_says_what_it_is_for(name: str) -> None:
     parts = COMMANDS[name].params
     assert parts
     assert [p.name for p in parts if len((getattr(p, "help", None) or "").strip()) < 8] == []
+
+
+@pytest.mark.parametrize(
+    ("given", "coloured"), [({}, True), ({"NO_COLOR": "1"}, False), ({"NO_COLOR": ""}, True)]
+)
+def test_colour_on_a_terminal_and_not_against_no_color(given: dict[str, str], coloured: bool) -> None:
+    """NO_COLOR as no-color.org says it: set and not empty means none."""
+    root = Path(__file__).resolve().parents[2]
+    demo = root / "datasets" / "demo"
+    env = (
+        {k: v for k, v in os.environ.items() if k != "NO_COLOR"}
+        | given
+        | {"PYTHONPATH": str(root), "TERM": "xterm"}
+    )
+    master, slave = pty.openpty()
+    words = [
+        sys.executable,
+        "-m",
+        "misfire",
+        "analyse",
+        str(demo / "before.csv.gz"),
+        "--engine",
+        str(demo / "engine.toml"),
+    ]
+    with subprocess.Popen(words, stdout=slave, stderr=subprocess.DEVNULL, env=env) as running:
+        os.close(slave)
+        shown = b""
+        while True:
+            try:
+                part = os.read(master, 65536)
+            except OSError:  # the other end is closed
+                break
+            shown += part
+            if not part:
+                break
+        assert running.wait() == 0
+    os.close(master)
+    assert b"FOUND" in shown
+    assert (b"\x1b[" in shown) is coloured
