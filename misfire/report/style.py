@@ -92,21 +92,23 @@ footer{margin-top:2.5rem;padding-bottom:2rem;color:var(--soft);font-size:.9rem}
 .names td{min-width:0}}
 @media (max-width:40rem){.answer .headline{font-size:1.15rem}header,main,footer{padding:0 .8rem}
 th,td{padding:.25rem .35rem}}
-@page{margin:11mm 12mm}
+@page{margin:11mm 12mm 13mm;
+@bottom-left{content:"An aid to diagnosis. The service manual, local rules and licensed practice come first.";font:7.5pt system-ui,sans-serif;color:#333}
+@bottom-right{content:counter(page) " / " counter(pages);font:7.5pt system-ui,sans-serif;color:#333}}
 @media print{:root{color-scheme:light;--ground:#fff;--ink:#000;
 --soft:#333;--line:#999;--panel:#fff;--link:#000;
 --found:#a5360b;--clear:#1d6b3c;--undetermined:#7a5500;--grid:#ccc;--zero:#777}
-body{font-size:9.5pt;line-height:1.42}table{font-size:8pt}.scroll{background:none}main ul,main ol{padding-left:1.3rem}
+body{font-size:9pt;line-height:1.4}table{font-size:8pt}.scroll{background:none}main ul,main ol{padding-left:1.3rem}
 th,td{padding:.2rem .25rem}tbody th,.words td,.names tbody th{min-width:0}
-header,main,footer{max-width:none;padding:0}footer{margin-top:.6rem}.skip{display:none}
+header,main{max-width:none;padding:0}footer,.skip{display:none}
 h2,h3{break-after:avoid}figure,.answer,.mind,.scroll,tr,dl div{break-inside:avoid}
 details:not([open]){display:none}.scroll{overflow:visible}
-#figures .body,#method .body,[id|="signal"] .body{columns:2;column-gap:7mm}#method .scroll{column-span:all}
+#figures .body,#method .body,[id|="signal"] .body{columns:2;column-gap:7mm}
 #figures figure{margin:0;padding:0 0 1rem}#figures h3{font-size:11pt;margin:.4rem 0 .2rem}
-#figures p,.key{font-size:8.5pt;line-height:1.35}#method{font-size:8.5pt;line-height:1.35}
+#figures p,.key,#method{font-size:8.2pt;line-height:1.32}#method td:nth-child(2){white-space:nowrap}
 #method h3,[id|="signal"] h3{font-size:10pt;margin:.7rem 0 .2rem}
-h2{margin:1.2rem 0 .4rem;padding-top:.4rem}
-.plot .wide,.plot .middle,.closer,figure.open .live{display:none}.plot .narrow,figure.open .plot{display:block}.plot .narrow{width:90%}.mind ul{columns:2}
+h2{margin:.9rem 0 .3rem;padding-top:.3rem}dl{gap:.1rem 1.4rem;margin:.3rem 0}p,ul,ol{margin:.35rem 0}li{margin:.1rem 0}
+.plot .wide,.plot .middle,.closer,figure.open .live{display:none}.plot .narrow,figure.open .plot{display:block}.plot .narrow{width:90%}.mind ul{columns:2;column-gap:9mm}
 a{text-decoration:none}}
 """
 
