@@ -121,3 +121,13 @@ def test_files_named_for_contributors_exist() -> None:
     assert len(paths) > 8
     missing = [p for p in paths if not (ROOT / p).exists() and not (ROOT / "misfire" / p).exists()]
     assert missing == []
+
+
+def test_pictures_of_the_manual_are_there_small_and_fit_for_the_dark() -> None:
+    shown = re.findall(r"!\[(.+)\]\((\S+)\)", MANUAL)
+    assert shown
+    for words, path in shown:
+        picture = ROOT / path
+        assert len(words) > 20
+        assert picture.stat().st_size < 200_000
+        assert "prefers-color-scheme:dark" in picture.read_text("utf-8")
