@@ -7,8 +7,10 @@ intervals carries white noise when the edge times do: each time error enters as 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
 from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import TURN_DEG, FloatArray
@@ -41,6 +43,11 @@ class Grid:
     def per_turn(self) -> int:
         """Used teeth in a turn."""
         return int(self.angle_deg.size)
+
+    @cached_property
+    def unsound_before(self) -> npt.NDArray[np.int32]:
+        """How many points before each are not sound; shape (points + 1,)."""
+        return np.concatenate(([0], np.cumsum(~self.sound, dtype=np.int32)), dtype=np.int32)
 
 
 def make_grid(crank: Crank, tooth_error_deg: FloatArray | None = None) -> Grid:

@@ -29,7 +29,7 @@ from misfire.naming import Marks, find_phase, place_name
 from misfire.orders import without_firing_orders
 from misfire.pattern import Pattern, learn_pattern, segment_error_pct
 from misfire.phase import Phase
-from misfire.work import Events, inertia_lateness_deg, make_grid, measure_turns, places
+from misfire.work import Events, Moves, inertia_lateness_deg, make_grid, measure_turns, places
 
 
 @dataclass(frozen=True)
@@ -112,7 +112,8 @@ def study(
     if phase.untold is not None:
         crank = replace(crank, faulty=crank.faulty | phase.untold)
     lap("phase")
-    first = measure_turns(crank, engine, phase.first_deg, phase.second_turn, shape)
+    moves = Moves()  # learned on the way; the tooth pattern drops out of it, so it serves the second pass too
+    first = measure_turns(crank, engine, phase.first_deg, phase.second_turn, shape, moves=moves)
     cut, load = _from_channels(channels, first.time_s)
     before = _decide(crank, engine, phase, shape, None, first, cut, False)
     lap("work")
@@ -146,6 +147,7 @@ def study(
             correction,
             max(sd, 0.001),
             pattern.apparent_deg,
+            moves,
         )
         cut, load = _from_channels(channels, events.time_s)
         cut = _known_before(cut, events, first, before)

@@ -12,7 +12,7 @@ from misfire.work.filters import (
     inertia_share,
     level_filter,
 )
-from misfire.work.motion import Motion
+from misfire.work.motion import Motion, Moves
 from misfire.work.separation import needed_separation, predicted_separation
 from misfire.work.windows import Filter, Place, apply_filter, places
 
@@ -25,6 +25,7 @@ __all__ = [
     "Filter",
     "Grid",
     "Motion",
+    "Moves",
     "Place",
     "Span",
     "apply_filter",

@@ -26,6 +26,7 @@ from misfire.engine import Engine, FloatArray
 from misfire.gas import GasShape
 from misfire.grid import Grid, make_grid, time_at, time_noise_s
 from misfire.work.filters import Span, event_filters, inertia_share, level_filter
+from misfire.work.motion import Moves
 from misfire.work.sharpen import Rough, sharpen
 from misfire.work.windows import Filter, Place, apply_filter, places, range_sound, window
 
@@ -66,6 +67,7 @@ def measure(
     shape: GasShape,
     tooth_sd_deg: float = 0.012,
     level_grid: Grid | None = None,
+    moves: Moves | None = None,
 ) -> Events:
     """Combustion energy, speed and plain angular acceleration of every firing event with enough edges around it.
 
@@ -79,6 +81,8 @@ def measure(
         Uncertainty [deg] of the tooth angles that the fit should reckon with.
     level_grid : Grid or None
         The same teeth with the apparent spacing, which holds the inertia ripple, for the mean energy.
+    moves : Moves or None
+        What the log has shown before of how it moves; filled on the way.
     """
     n = grid.per_turn
     interval = engine.interval_deg
@@ -86,7 +90,6 @@ def measure(
     near = Span(BEFORE_DEG, AFTER_DEG, 1 if single else 2)
     wide = near if single else Span(max(BEFORE_DEG, 2.2 * interval), max(AFTER_DEG, 2.7 * interval), 3)
     made: dict[tuple[float, Span], list[Filter]] = {}
-    sound_count = np.concatenate(([0], np.cumsum(~grid.sound, dtype=np.int32)), dtype=np.int32)
     known = np.flatnonzero(np.isfinite(grid.time_s))
     jitter = time_noise_s(grid)
     drafts = []
@@ -116,12 +119,8 @@ def measure(
         key = np.clip(np.rint(2 * np.log10((sigma / spread) ** 2 + 1e-12)), -12, 4)
         energy = np.full(turn.size, np.nan)
         short = np.zeros(turn.size, dtype=bool)
-        inside, trusted = range_sound(
-            grid, start, window(grid, p.angle_deg, BEFORE_DEG, AFTER_DEG)[0], sound_count
-        )
-        reach, clean = range_sound(
-            grid, start, window(grid, p.angle_deg, wide.before, wide.after)[0], sound_count
-        )
+        inside, trusted = range_sound(grid, start, window(grid, p.angle_deg, BEFORE_DEG, AFTER_DEG)[0])
+        reach, clean = range_sound(grid, start, window(grid, p.angle_deg, wide.before, wide.after)[0])
         far = reach & clean
         for one in np.unique(key):
             ridge = 10.0 ** (one / 2)
@@ -161,7 +160,9 @@ def measure(
     joined["rough"] = joined["energy"].copy()
     if not single:
         rough = Rough(*(joined[k] for k in ("place", "turn", "rpm", "energy", "level")))
-        joined["energy"], joined["energy_sd"] = sharpen(grid, engine, at, shape, first_deg, rough, jitter)
+        joined["energy"], joined["energy_sd"] = sharpen(
+            grid, engine, at, shape, first_deg, rough, jitter, Moves() if moves is None else moves
+        )
     order = np.argsort(joined["time_s"], kind="stable")
     return Events(**{k: v[order] for k, v in joined.items()})
 
@@ -196,6 +197,7 @@ def measure_turns(
     tooth_error_deg: FloatArray | None = None,
     tooth_sd_deg: float = 0.012,
     apparent_deg: FloatArray | None = None,
+    moves: Moves | None = None,
 ) -> Events:
     """`measure` of a whole log, long ones in parts of some turns so that the memory stays small.
 
@@ -203,7 +205,10 @@ def measure_turns(
     ----------
     tooth_error_deg, apparent_deg : array, shape (teeth,), or None
         Learned error [deg] of each tooth, and the apparent spacing for the mean energy.
+    moves : Moves or None
+        As in `measure`.
     """
+    moves = Moves() if moves is None else moves
     parts = []
     for lo in range(0, max(crank.turns, 1), _PART_TURNS):
         a, b = max(lo - _OVERLAP, 0), min(lo + _PART_TURNS + _OVERLAP, crank.turns)
@@ -217,6 +222,7 @@ def measure_turns(
             shape,
             tooth_sd_deg,
             None if apparent_deg is None else make_grid(part, apparent_deg),
+            moves,
         )
         mine = (events.turn >= lo - a) & (events.turn < lo - a + _PART_TURNS)
         columns = {f.name: getattr(events, f.name)[mine] for f in fields(events)}

@@ -14,7 +14,8 @@ engine: the burn is the generic one of `gas`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -72,12 +73,50 @@ class Layout:
     late: FloatArray  # (points, own and neighbours): what a burn late by 1 rad takes, per unit of work
     bends: FloatArray  # (points, cells): answer to unit torque in each cell
     cells_deg: FloatArray  # (cells,)
+    # parts of the covariance that only the layout and the memory decide, kept for the next motion tried
+    _kept: dict[float, FloatArray] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @property
     def trend(self) -> FloatArray:
         """Constant and mean energy, which are free."""
         u = self.angle_deg / 180.0
         return np.column_stack([np.ones_like(u), u])
+
+    @cached_property
+    def of_others(self) -> FloatArray:
+        """Covariance of the points from unit scatter of the neighbours' work, shape (points, points)."""
+        return np.asarray(self.others @ self.others.T, dtype=float)
+
+    @cached_property
+    def of_lateness(self) -> FloatArray:
+        """The same from unit scatter of the burns' place."""
+        return np.asarray(self.late @ self.late.T, dtype=float)
+
+    def of_torque(self, memory_deg: float) -> FloatArray:
+        """The same from a slow torque of unit size that forgets itself within `memory_deg`."""
+        if memory_deg not in self._kept:
+            apart = np.abs(self.cells_deg[:, None] - self.cells_deg)
+            self._kept[memory_deg] = self.bends @ np.exp(-apart / memory_deg) @ self.bends.T
+        return self._kept[memory_deg]
+
+
+@dataclass
+class Moves:
+    """What a log has shown so far of how it moves; filled while its parts are walked.
+
+    Attributes
+    ----------
+    share : float or None
+        Ripple of the reciprocating masses, half of m r^2 / J of one cylinder; None = not seen yet.
+    of : dict of int to Motion
+        Motion of each group of events (see `sharpen.groups`).
+    filters : dict
+        Filters made so far, by motion and by the wheel's angles.
+    """
+
+    share: float | None = None
+    of: dict[int, Motion] = field(default_factory=dict)
+    filters: dict[tuple[Motion, float, bytes], tuple[list[Filter], FloatArray]] = field(default_factory=dict)
 
 
 def layout(grid: Grid, engine: Engine, place: Place, shape: GasShape) -> Layout:
@@ -103,11 +142,10 @@ def layout(grid: Grid, engine: Engine, place: Place, shape: GasShape) -> Layout:
 
 def disturbance(lay: Layout, motion: Motion) -> FloatArray:
     """Covariance of the window's points without the event's own work, shape (points, points)."""
-    apart = np.abs(lay.cells_deg[:, None] - lay.cells_deg)
-    torque = motion.torque**2 * np.exp(-apart / motion.memory_deg)
-    cov = motion.spread**2 * lay.others @ lay.others.T + lay.bends @ torque @ lay.bends.T
-    cov += motion.timing**2 * lay.late @ lay.late.T
-    return np.asarray(cov + motion.noise**2 * np.eye(lay.angle_deg.size), dtype=float)
+    cov = motion.spread**2 * lay.of_others + motion.torque**2 * lay.of_torque(motion.memory_deg)
+    cov += motion.timing**2 * lay.of_lateness
+    cov.flat[:: cov.shape[0] + 1] += motion.noise**2
+    return cov
 
 
 def draft(lay: Layout, motion: Motion) -> Draft:
@@ -137,7 +175,7 @@ def departures(grid: Grid, lay: Layout, start: IntArray) -> FloatArray:
     cycle = 2 * grid.per_turn
     lo, hi = lay.offsets[0] + _COMPARED[0] * cycle, lay.offsets[-1] + _COMPARED[-1] * cycle
     start = start[(start + lo >= 0) & (start + hi < grid.action.size)]
-    bad = np.concatenate(([0], np.cumsum(~grid.sound)))
+    bad = grid.unsound_before
     start = start[bad[start + hi + 1] == bad[start + lo]]
     if start.size > WINDOWS:
         start = start[np.linspace(0, start.size - 1, WINDOWS).astype(int)]
@@ -222,9 +260,12 @@ def inertia_wave(grid: Grid, engine: Engine, first_deg: float, shape: GasShape) 
 
 def without_inertia(grid: Grid, wave: FloatArray, share: float) -> Grid:
     """The same teeth with the ripple of the masses taken out of the running integral: J(th) w^2/2 over J."""
-    tooth = np.arange(grid.action.size - 1) % grid.per_turn
-    piece = np.diff(grid.action) * (1.0 - share * wave[tooth])
-    return replace(grid, action=np.concatenate(([0.0], np.cumsum(piece))))
+    action = np.empty(grid.action.size)
+    action[0] = 0.0
+    np.subtract(grid.action[1:], grid.action[:-1], out=action[1:])
+    rows = action.reshape(-1, grid.per_turn)
+    rows *= np.roll(1.0 - share * wave, 1)
+    return replace(grid, action=np.cumsum(action, out=action))
 
 
 def inertia_sums(rows: FloatArray, ripple: FloatArray, lay: Layout, motion: Motion) -> tuple[float, float]:

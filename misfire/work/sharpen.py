@@ -13,7 +13,8 @@ from misfire.grid import Grid
 from misfire.work.filters import inertia_share
 from misfire.work.motion import (
     LEAST_WINDOWS,
-    Motion,
+    Layout,
+    Moves,
     departures,
     find_motion,
     inertia_sums,
@@ -58,8 +59,11 @@ def sharpen(
     first_deg: float,
     rough: Rough,
     jitter_s: float,
+    moves: Moves,
 ) -> tuple[FloatArray, FloatArray]:
     """Combustion energy of every event by the motion that the log itself shows.
+
+    How it moves is read from the first part of a log that shows it, kept in `moves`, and used from then on.
 
     Returns
     -------
@@ -73,39 +77,17 @@ def sharpen(
     group = groups(rough, engine)
     start = rough.turn * grid.per_turn
     seen = [int(g) for g in np.unique(group) if g >= 0]
-    spread = {g: _spread(rough, group == g) for g in seen}
     wave = inertia_wave(grid, engine, first_deg, shape)
-    share = inertia_share(engine)
-    named = engine.reciprocating_mass_kg and engine.stroke_mm and engine.rotating_inertia_kg_m2
-    unsure = SHARE_KNOWN if named else SHARE_SPREAD
-    mended = without_inertia(grid, wave, share)
-    motions: dict[int, Motion] = {}
-    for _ in range(2):
-        change, weight = 0.0, 1.0 / (unsure * inertia_share(engine)) ** 2
-        ripple = without_inertia(grid, wave, 1.0)
-        for g in seen:
-            parts, sums = [], []
-            for p in range(min(2, len(at))):
-                mine = start[(group == g) & (rough.place == p)]
-                rows = departures(mended, lays[p], mine)
-                parts.append((rows, lays[p]))
-                sums.append((rows, departures(grid, lays[p], mine) - departures(ripple, lays[p], mine)))
-            if sum(rows.shape[0] for rows, _ in parts) < LEAST_WINDOWS:
-                continue
-            w = float(np.median(rough.rpm[group == g])) * np.pi / 30
-            timing = np.radians(TIMING_DEG) * float(np.nanmedian(np.abs(rough.level[group == g])))
-            step = np.radians(engine.interval_deg)
-            motions[g] = find_motion(parts, w**3 * jitter_s, spread[g], step, timing)
-            for (rows, part), lay in zip(sums, lays, strict=False):
-                top, below = inertia_sums(rows, part, lay, motions[g])
-                change, weight = change + top, weight + below
-        share += change / weight
-        mended = without_inertia(grid, wave, share)
-    if not motions:
+    _learn(grid, engine, lays, wave, rough, group, [g for g in seen if g not in moves.of], jitter_s, moves)
+    if not moves.of or moves.share is None:
         return energy, sd
+    mended = without_inertia(grid, wave, moves.share)
     for g in seen:
-        nearest = min(motions, key=lambda m: (abs(m // 2 - g // 2), abs(m % 2 - g % 2)))
-        filters, errors = motion_filters(mended, engine, at, lays, motions[nearest])
+        nearest = min(moves.of, key=lambda m: (abs(m // 2 - g // 2), abs(m % 2 - g % 2)))
+        key = moves.of[nearest], first_deg, grid.angle_deg.tobytes()
+        if key not in moves.filters:
+            moves.filters[key] = motion_filters(grid, engine, at, lays, moves.of[nearest])
+        filters, errors = moves.filters[key]
         for p, f in enumerate(filters):
             mine = np.flatnonzero((group == g) & (rough.place == p))
             value = apply_filter(mended, f, start[mine])
@@ -120,6 +102,55 @@ def sharpen(
                     energy[one] = sharp + _running(rough.energy[one] - sharp)
                     sd[one] = errors[p]
     return energy, sd
+
+
+def _learn(
+    grid: Grid,
+    engine: Engine,
+    lays: list[Layout],
+    wave: FloatArray,
+    rough: Rough,
+    group: IntArray,
+    fresh: list[int],
+    jitter_s: float,
+    moves: Moves,
+) -> None:
+    """Motions of the groups not seen before, and the share of the masses when nothing has shown it yet."""
+    if not fresh:
+        return
+    start = rough.turn * grid.per_turn
+    ripple = without_inertia(grid, wave, 1.0)
+    # windows as they are and what of them goes with the ripple of the masses, which is linear in their share
+    windows: dict[int, list[tuple[FloatArray, FloatArray, Layout]]] = {}
+    for g in fresh:
+        parts = []
+        for p, lay in enumerate(lays[:2]):
+            mine = start[(group == g) & (rough.place == p)]
+            rows = departures(grid, lay, mine)
+            parts.append((rows, rows - departures(ripple, lay, mine), lay))
+        if sum(rows.shape[0] for rows, _, _ in parts) >= LEAST_WINDOWS:
+            windows[g] = parts
+    if not windows:
+        return
+    spread = {g: _spread(rough, group == g) for g in windows}
+    usual = inertia_share(engine)
+    named = engine.reciprocating_mass_kg and engine.stroke_mm and engine.rotating_inertia_kg_m2
+    unsure = SHARE_KNOWN if named else SHARE_SPREAD
+    share = usual if moves.share is None else moves.share
+    for _ in range(2 if moves.share is None else 1):
+        change, weight = 0.0, 1.0 / (unsure * usual) ** 2
+        for g, parts in windows.items():
+            w = float(np.median(rough.rpm[group == g])) * np.pi / 30
+            timing = np.radians(TIMING_DEG) * float(np.nanmedian(np.abs(rough.level[group == g])))
+            step = np.radians(engine.interval_deg)
+            now = [(rows - share * masses, lay) for rows, masses, lay in parts]
+            moves.of[g] = find_motion(now, w**3 * jitter_s, spread[g], step, timing)
+            for (rows, lay), (_, masses, _) in zip(now, parts, strict=True):
+                top, below = inertia_sums(rows, masses, lay, moves.of[g])
+                change, weight = change + top, weight + below
+        if moves.share is None:
+            share += change / weight
+    moves.share = share
 
 
 def groups(rough: Rough, engine: Engine) -> IntArray:
@@ -172,7 +203,7 @@ def _running(x: FloatArray, width: int = ALIGN_CYCLES) -> FloatArray:
 
 
 def _sound(grid: Grid, offsets: IntArray, start: IntArray) -> BoolArray:
-    bad = np.concatenate(([0], np.cumsum(~grid.sound)))
+    bad = grid.unsound_before
     last = np.clip(start + offsets[-1], 0, grid.sound.size - 1)
     first = np.clip(start + offsets[0], 0, grid.sound.size - 1)
     return np.asarray(bad[last + 1] == bad[first])

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from misfire.crank import BoolArray, IntArray
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
@@ -55,33 +54,32 @@ def apply_filter(grid: Grid, f: Filter, start: IntArray) -> FloatArray:
     """Filter outputs for events whose turns start at grid points `start`; shape (events,), NaN beyond the log."""
     out = np.full(start.size, np.nan)
     ok = np.flatnonzero((start + f.offsets[0] >= 0) & (start + f.offsets[-1] < grid.time_s.size))
+    size = f.offsets.size
+    total = float(f.weights.sum())
     for lo in range(0, ok.size, _CHUNK):
         part = ok[lo : lo + _CHUNK]
         first = start[part] + f.offsets[0]
-        rows = _windows(grid.action, first, f.offsets.size)
-        # from the window's own beginning on: the integral's size would cost digits
-        y = (rows - rows[:, :1]) @ f.weights
-        last = first + f.offsets.size - 1
+        last = first + size - 1
+        # from near the windows' own beginning on: the integral's size would cost digits
+        begin = int(first[0])
+        base = grid.action[begin]
+        step = int(first[1] - first[0]) if first.size > 1 else 1
+        if step > 0 and (np.diff(first) == step).all():
+            piece = grid.action[begin : int(last[-1]) + 1] - base
+            rows = np.lib.stride_tricks.sliding_window_view(piece, size)[::step]
+            y = rows @ f.weights - piece[::step][: first.size] * total
+        else:
+            rows = grid.action[first[:, None] + np.arange(size)]
+            y = (rows - rows[:, :1]) @ f.weights
         y[~np.isfinite(grid.time_s[first]) | ~np.isfinite(grid.time_s[last])] = np.nan
         out[part] = y
     return out
 
 
-def _windows(x: FloatArray, first: IntArray, size: int) -> FloatArray:
-    """Windows of x that begin at `first`, shape (windows, size): a view where they follow in equal steps."""
-    step = int(first[1] - first[0]) if first.size > 1 else 1
-    if step > 0 and first.size > 1 and (np.diff(first) == step).all():
-        view = np.lib.stride_tricks.sliding_window_view(x[first[0] : first[-1] + size], size)
-        return np.asarray(view[::step])
-    return np.asarray(x[first[:, None] + np.arange(size)])
-
-
-def range_sound(
-    grid: Grid, start: IntArray, k: IntArray, unsound_before: npt.NDArray[np.int32]
-) -> tuple[BoolArray, BoolArray]:
+def range_sound(grid: Grid, start: IntArray, k: IntArray) -> tuple[BoolArray, BoolArray]:
     """Whether the grid points k around each start lie in the log, and whether all of them are sound."""
     size = grid.time_s.size
     inside = (start + k[0] >= 0) & (start + k[-1] < size)
     first, last = np.clip(start + k[0], 0, size - 1), np.clip(start + k[-1], 0, size - 1)
     inside &= np.isfinite(grid.time_s[first]) & np.isfinite(grid.time_s[last])
-    return inside, unsound_before[last + 1] == unsound_before[first]
+    return inside, grid.unsound_before[last + 1] == grid.unsound_before[first]

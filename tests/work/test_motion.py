@@ -17,6 +17,7 @@ from misfire.work.motion import (
     TRIM,
     Layout,
     Motion,
+    Moves,
     disturbance,
     draft,
     find_motion,
@@ -189,6 +190,6 @@ def test_a_short_log_keeps_the_rough_energies():
     grid = flat_grid(4)
     n = 6
     rough = Rough(np.arange(n) % 4, np.arange(n) % 4, np.full(n, 1000.0), np.ones(n), np.ones(n))
-    energy, sd = sharpen(grid, ENGINE, places(ENGINE, FIRST), SHAPE, FIRST, rough, 1e-6)
+    energy, sd = sharpen(grid, ENGINE, places(ENGINE, FIRST), SHAPE, FIRST, rough, 1e-6, Moves())
     np.testing.assert_array_equal(energy, rough.energy)
     assert np.isnan(sd).all()
