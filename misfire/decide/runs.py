@@ -93,11 +93,17 @@ def touching(low: BoolArray, core: BoolArray) -> BoolArray:
 
 
 def slowing_runs(flag: BoolArray, rpm: FloatArray, ratio: float) -> BoolArray:
-    """Only those runs of True at whose end the engine is slower than `ratio` of the speed at their start."""
+    """Only those runs of True at whose end the engine is slower than `ratio` of the speed at their start.
+
+    A run that stays within 1 % of one speed for most of its length begins where that speed is left: a wheel error
+    can hide the work for as long as one speed lasts.
+    """
     edges = np.flatnonzero(np.diff(np.concatenate(([False], flag, [False])).astype(np.int8))).reshape(-1, 2)
     out = np.zeros(flag.size, dtype=bool)
     for lo, hi in edges:
-        out[lo:hi] = rpm[hi - 1] < ratio * rpm[lo]
+        same = np.flatnonzero(np.abs(rpm[lo:hi] / np.nanmedian(rpm[lo:hi]) - 1) < 0.01)
+        begin = lo + int(same[-1]) + 1 if same.size > (hi - lo) / 2 else lo
+        out[begin:hi] = rpm[hi - 1] < ratio * rpm[lo]
     return out
 
 

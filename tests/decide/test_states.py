@@ -137,3 +137,19 @@ def test_untrusted_events_are_never_counted():
     assert (got.state[200:204] == UNUSABLE).all()
     assert (got.reason[200:204] == 1).all()
     assert (got.state != MISFIRE).all()
+
+
+def test_a_cut_begins_where_the_speed_is_left_not_where_it_was_held() -> None:
+    """A run flagged through 1000 events of steady speed and the fall behind it: only the fall is a cut."""
+    from misfire.decide.runs import slowing_runs
+
+    rng = np.random.default_rng(4)
+    held = 3600.0 * (1 + rng.normal(0.0, 0.002, 1000))
+    fall = np.linspace(3550.0, 1300.0, 90)
+    flag = np.ones(1090, dtype=bool)
+    got = slowing_runs(flag, np.concatenate([held, fall]), 0.97)
+    assert not got[:1000].any()
+    assert got[1000:].all()
+    # a fall alone stays whole, a slow one of 6 % too
+    assert slowing_runs(flag[:90], fall, 0.97).all()
+    assert slowing_runs(flag[:600], np.linspace(3600.0, 3384.0, 600), 0.97).all()
