@@ -34,8 +34,8 @@ def test_rigid_engine():
     [
         (Driveline(), 20.0),
         (Driveline(damper_nm_rad=1200.0), 20.0),
-        # step by step: 37 on the machine it was written on, with room for a slower one
-        (Driveline(coupling="converter", gearbox_kg_m2=0.03), 15.0),
+        # step by step, so the slowest: 47 to 56 on the machine it was written on
+        (Driveline(coupling="converter", gearbox_kg_m2=0.03), 20.0),
     ],
 )
 def test_driveline_and_torsion(drive, least):
