@@ -127,7 +127,8 @@ def _learn(
         for p, lay in enumerate(lays[:2]):
             mine = start[(group == g) & (rough.place == p)]
             rows = departures(grid, lay, mine)
-            parts.append((rows, rows - departures(ripple, lay, mine), lay))
+            if rows.shape[0]:  # a place may stand beside a broken stretch wherever the other one is sound
+                parts.append((rows, rows - departures(ripple, lay, mine), lay))
         if sum(rows.shape[0] for rows, _, _ in parts) >= LEAST_WINDOWS:
             windows[g] = parts
     if not windows:

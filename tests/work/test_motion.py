@@ -193,3 +193,20 @@ def test_a_short_log_keeps_the_rough_energies():
     energy, sd = sharpen(grid, ENGINE, places(ENGINE, FIRST), SHAPE, FIRST, rough, 1e-6, Moves())
     np.testing.assert_array_equal(energy, rough.energy)
     assert np.isnan(sd).all()
+
+
+def test_a_place_without_one_sound_window_hinders_no_other():
+    """Edges lost always at the same place of the wheel leave it without windows, the place beside it not."""
+    turns = 400
+    rng = np.random.default_rng(5)
+    grid = flat_grid(turns)
+    at = places(ENGINE, FIRST)
+    action = np.cumsum(rng.normal(0.0, 20.0, grid.action.size))
+    grid = dataclasses.replace(grid, action=action)
+    rows = [(p.index, t, rng.normal(0.0, 30.0)) for p in at for t in range(turns) if t % 2 == p.turn_offset]
+    rows = [(p, t, e if p != 1 or t < 2 else np.nan) for p, t, e in rows]
+    place, turn, energy = (np.array(c) for c in zip(*rows, strict=True))
+    rough = Rough(place, turn, np.full(place.size, 1000.0), energy, np.full(place.size, 800.0))
+    sharp, sd = sharpen(grid, ENGINE, at, SHAPE, FIRST, rough, 1e-6, Moves())
+    assert np.isfinite(sharp[place != 1]).all()
+    assert np.isfinite(sd[place == 0]).any()
