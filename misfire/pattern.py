@@ -15,11 +15,10 @@ import numpy as np
 
 from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import TURN_DEG, Engine, FloatArray, Wheel
-from misfire.orders import firing_columns, firing_part, without_firing_orders, without_low_orders
+from misfire.orders import firing_columns, firing_part, without_firing_orders
+from misfire.stability import LEAST_TURNS, fired_stability, stability
 
-LEAST_TURNS = 16
 SPEED_RATIO = 1.25  # fired turns must span at least this much speed to part geometry from torque
-DRIFT_FROM_DEG = 0.04  # smaller changes are within what speed and load do to a pickup (no source)
 TOOTH_LEAST_DEG = 0.005  # no wheel is taken as better than this
 INERTIA_SPREAD, INERTIA_KNOWN = (
     0.4,
@@ -44,11 +43,11 @@ class Pattern:
     turns : int
         Turns that it rests on.
     stable : bool or None
-        Same spacing in both halves of the turns used; None when too few.
+        Same spacing early and late in the log (`misfire.stability`); None when too few turns.
     apparent_deg : array or None
         The spacing with the firing orders left in: geometry and what goes with w^2 like it, inertia ripple.
     drift_deg : float
-        Largest change [deg] of the two halves' spacing beyond its noise.
+        Largest change [deg] of the spacing inside the log beyond its noise.
     """
 
     learned_from: str
@@ -218,7 +217,7 @@ def learn_pattern(
             calm = whole if healthy is None else whole & healthy
             if learned.stable is not False and calm.sum() > 2 * cut.sum():
                 # the cut is one stretch of the log: whether the spacing holds shows over all of it
-                stable, drift = _fired_stability(res, speed, calm, level, crank.wheel, engine)
+                stable, drift = fired_stability(res, speed, calm, level, crank.wheel, engine)
                 if stable is not None:
                     learned = replace(learned, stable=stable, drift_deg=drift)
             return learned
@@ -230,7 +229,7 @@ def learn_pattern(
                     res[whole], speed[whole], crank.wheel, engine, "speed_sweep", fired, inertia_deg
                 )
                 calm = whole if healthy is None else whole & healthy
-                stable, drift = _fired_stability(res, speed, calm, level, crank.wheel, engine)
+                stable, drift = fired_stability(res, speed, calm, level, crank.wheel, engine)
                 return replace(learned, stable=stable, drift_deg=drift)
     return Pattern.none(crank.wheel.teeth)
 
@@ -257,7 +256,7 @@ def _learn(
     slope = bool(hi / lo >= 1.15)
     whole, sd, torque = _fit(res, speed, slope, level)
     a = without_firing_orders(whole, wheel, engine)
-    stable, drift = _stability(res, speed, source == "fuel_cut", wheel, engine)
+    stable, drift = stability(res, speed, source == "fuel_cut", wheel, engine)
     apparent = None
     if slope:
         apparent = whole - np.nanmean(whole)
@@ -291,76 +290,6 @@ def _anchored(
     rhs = np.append(coef[:, 0] * weight, prior)
     share = float(np.linalg.lstsq(lhs, rhs, rcond=None)[0][0])
     return apparent_deg - share * torque_deg
-
-
-def _change(res: FloatArray, torque: FloatArray, late: BoolArray) -> tuple[FloatArray, FloatArray]:
-    """Change of each tooth between two sets of turns, the torque term fitted beside it, and its error [deg].
-
-    Fitted together, a change of speed or load from one set to the other does not pass for a drift.
-    """
-    x = np.column_stack([np.ones_like(torque), torque, np.where(late, 0.5, -0.5)])
-    y = np.where(np.isfinite(res), res, np.nanmedian(res, axis=0))
-    weight = np.ones(res.shape[0])
-    beta = np.zeros((3, res.shape[1]))
-    scale = np.ones(res.shape[1])
-    inverse = np.eye(3)
-    for _ in range(3):
-        inverse = np.linalg.pinv(x.T @ (weight[:, None] * x))
-        beta = inverse @ (x.T @ (weight[:, None] * y))
-        r = y - x @ beta
-        scale = 1.4826 * np.median(np.abs(r), axis=0) + 1e-9
-        # a turn that is off at many teeth (a misfire, a bump) counts less as a whole
-        weight = 1 / np.maximum(1.0, np.median(np.abs(r) / scale, axis=1) / 1.5) ** 2
-    return beta[2], 1.3 * scale * np.sqrt(inverse[2, 2])
-
-
-def _fired_stability(
-    res: FloatArray,
-    speed: FloatArray,
-    calm: BoolArray,
-    level: FloatArray | None,
-    wheel: Wheel,
-    engine: Engine,
-) -> tuple[bool | None, float]:
-    """Whether the spacing holds over fired turns, judged cycle by cycle: a weak cylinder's half orders drop out."""
-    pairs = calm.size // 2
-    both = calm[: 2 * pairs].reshape(-1, 2).all(axis=1)
-
-    def mean(x: FloatArray) -> FloatArray:
-        return np.asarray(x[: 2 * pairs].reshape(pairs, 2, *x.shape[1:])[both].mean(axis=1), dtype=float)
-
-    return _stability(mean(res), mean(speed), False, wheel, engine, None if level is None else mean(level))
-
-
-def _stability(
-    res: FloatArray,
-    speed: FloatArray,
-    cut: bool,
-    wheel: Wheel,
-    engine: Engine,
-    level: FloatArray | None = None,
-) -> tuple[bool | None, float]:
-    """Compare the spacing of the first and second half of the turns, each tooth against its own error."""
-    n = res.shape[0]
-    # with one cylinder every crank order carries gas and inertia, which change with load and speed
-    if n < (2 if cut else 1) * LEAST_TURNS or engine.cylinders == 1 or (not cut and wheel.teeth < 30):
-        return None, 0.0
-    torque = (np.nanmedian(speed) / speed) ** 2
-    if level is not None and np.isfinite(level).all() and np.median(level) > 0:
-        torque = torque * np.clip(level / np.median(level), 0.0, 10.0)
-    # every other pair of turns serves as the yardstick: what two sets differ by when nothing drifts
-    found = []
-    for late in (np.arange(n) >= n // 2, (np.arange(n) // 2) % 2 == 0):
-        d, sd = _change(res, torque, late)
-        d = without_firing_orders(d, wheel, engine)
-        if not cut:
-            d = without_low_orders(d, wheel)  # gas torque lives there and differs between the halves
-        found.append((d, d / sd))
-    d, z = found[0]
-    yard = max(float(np.nanstd(found[1][1])), 1.0)
-    beyond = (np.abs(z) / yard > 5.0) & (np.abs(d) > DRIFT_FROM_DEG)
-    beyond[0] = beyond[-1] = False  # beside the gap the shift changes with speed: no sign of a drift
-    return not bool(beyond.any()), float(np.abs(d[beyond]).max()) if beyond.any() else 0.0
 
 
 def segment_error_pct(

@@ -114,6 +114,44 @@ def test_a_pattern_that_moves_is_called_unstable():
     assert unstable.drift_deg > 0.1
 
 
+def two_steady_speeds(*, drift_deg_per_min: float, seed: int) -> np.ndarray:
+    """Edge times of a wheel at 1100 and then, after a ramp, at 2850 rpm, the change in the middle of the turns.
+
+    Each edge is late by the tooth's error, by a share of the gas torque (1/w^2) and by a drift in time; the motion is
+    exact: w^2 grows evenly with the angle on the ramp.
+    """
+    rng = np.random.default_rng(seed)
+    turn = 2 * np.pi
+    low, high = 1100 * np.pi / 30, 2850 * np.pi / 30
+    angle, w2 = [np.arange(360) * turn], [np.full(360, low**2)]
+    ramp = np.arange(1, 81) / 80
+    angle.append(angle[0][-1] + 80 * turn * ramp)
+    w2.append(low**2 + (high**2 - low**2) * ramp)
+    angle.append(angle[1][-1] + np.arange(1, 361) * turn)
+    w2.append(np.full(360, high**2))
+    nodes, v = np.concatenate(angle), np.sqrt(np.concatenate(w2))
+    node_s = np.concatenate([[0.0], np.cumsum(2 * np.diff(nodes) / (v[1:] + v[:-1]))])
+
+    k = np.arange(int(nodes[-1] / turn) * 60)
+    tooth = k[k % 60 < 58] % 60
+    at = np.radians(k[k % 60 < 58] * 6.0)
+    w = np.sqrt(np.interp(at, nodes, v**2))
+    i = np.clip(np.searchsorted(nodes, at, side="right") - 1, 0, nodes.size - 2)
+    time = node_s[i] + 2 * (at - nodes[i]) / (v[i] + w)
+    error, torque, moving = (rng.normal(0, s, 58) for s in (0.03, 0.1, 1.0))
+    late = error[tooth] + torque[tooth] * (low / w) ** 2 + drift_deg_per_min * moving[tooth] * time / 60
+    late += rng.normal(0, 0.02, at.size)
+    return 1.0 + time + np.radians(late) / w
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_drift_is_seen_though_the_speed_changes_once_in_the_middle(seed: int):
+    """The change of speed and the drift part the log in the same halves; inside each speed only the drift goes on."""
+    moving, still = (number(two_steady_speeds(drift_deg_per_min=d, seed=seed)) for d in (0.35, 0.0))
+    assert learn_pattern(moving, ENGINE, None).stable is False
+    assert learn_pattern(still, ENGINE, None).stable is True
+
+
 def test_one_steady_speed_with_fire_teaches_nothing():
     crank = number(coast_down(pattern_of(5), from_rpm=2000, to_rpm=1990))
     learned = learn_pattern(crank, ENGINE, None)
