@@ -95,6 +95,12 @@ def main() -> None:
     except BrokenPipeError:
         _leave_stdout()
         sys.exit(0)
+    except SystemExit as err:
+        # the parser ends the process with 1 when whoever reads the output has gone; that is no failure
+        if not isinstance(err.__context__, BrokenPipeError):
+            raise
+        _leave_stdout()
+        sys.exit(0)
     except OSError as err:
         _leave_stdout()
         where = err.filename or "standard output"

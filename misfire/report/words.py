@@ -111,7 +111,22 @@ def span(pair: Any) -> str:
     if not isinstance(pair, Sequence) or isinstance(pair, str) or len(pair) != 2:
         return NONE
     low, high = finite(pair[0]), finite(pair[1])
-    return NONE if low is None or high is None else f"{number(low)} to {number(high)}"
+    if low is None or high is None:
+        return NONE
+    ends = [number(low), number(high)]
+    if ("e" in ends[0]) != ("e" in ends[1]):
+        # one notation for both ends, so that they can be compared at a glance
+        ends = [_plain(low), _plain(high)]
+    return f"{ends[0]} to {ends[1]}"
+
+
+def _plain(x: float) -> str:
+    """Three significant digits without exponent; what is too small to be written so is said to be smaller."""
+    if x != 0 and abs(x) < 1e-6:
+        return "<0.000001" if x > 0 else ">-0.000001"
+    places = 0 if x == 0 else max(0, 2 - math.floor(math.log10(abs(x))))
+    text = f"{x:,.{places}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def with_unit(value: Any, unit: str) -> str:

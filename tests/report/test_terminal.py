@@ -11,7 +11,7 @@ import pytest
 
 from misfire.report import comparison_text, terminal_text
 from misfire.report.terminal import cells
-from misfire.report.words import clean, number
+from misfire.report.words import clean, number, span
 
 KINDS = ("misfire", "pattern", "stored", "clear", "undetermined", "sensor", "weak", "places")
 
@@ -116,3 +116,18 @@ def test_not_a_number_is_a_dash() -> None:
 def test_clean_cuts_visibly() -> None:
     assert len(clean("x" * 999, 50)) == 50
     assert clean("x" * 999, 50).endswith("…")
+
+
+@pytest.mark.parametrize(
+    ("pair", "text"),
+    [
+        ((0.00007, 0.0155), "0.00007 to 0.0155"),
+        ((0.0, 0.0155), "0 to 0.0155"),
+        ((3e-9, 2.5), "<0.000001 to 2.5"),
+        ((2.1e-6, 3.04e-6), "2.1e-06 to 3.0e-06"),
+        ((0.5, 1234.4), "0.5 to 1,234"),
+        ((None, 1.0), "–"),
+    ],
+)
+def test_both_ends_of_an_interval_are_written_alike(pair: tuple[Any, Any], text: str) -> None:
+    assert span(pair) == text
