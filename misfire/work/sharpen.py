@@ -30,6 +30,7 @@ STRETCH_TURNS = 24  # a longer absence from a group begins a new stretch
 ALIGN_CYCLES = (
     1001  # what sets a place apart for good; the rough values drift with the speed more than the sharp ones
 )
+COMMON_CYCLES = 15  # what all places share follows speed and load this fast
 BINS_PER_OCTAVE = 2
 CHANGING_FROM = 0.3  # of the mean work, as change of the speed energy from one firing to the next
 TIMING_DEG = 1.5  # scatter of the burn's place from cycle to cycle (common practice, no source)
@@ -88,20 +89,51 @@ def sharpen(
         if key not in moves.filters:
             moves.filters[key] = motion_filters(grid, engine, at, lays, moves.of[nearest])
         filters, errors = moves.filters[key]
+        rows, sharp = [], []
         for p, f in enumerate(filters):
             mine = np.flatnonzero((group == g) & (rough.place == p))
             value = apply_filter(mended, f, start[mine])
             ok = np.isfinite(value) & np.isfinite(rough.energy[mine])
             ok &= _sound(grid, f.offsets, start[mine])
-            mine, value = mine[ok], value[ok]
-            # what the mean wave makes of the filters differs from one stretch of driving to the next
-            ends = np.flatnonzero(np.diff(rough.turn[mine]) > STRETCH_TURNS) + 1
-            for stretch in np.split(np.arange(mine.size), ends):
-                if stretch.size >= LEAST_EVENTS:
-                    one, sharp = mine[stretch], value[stretch]
-                    energy[one] = sharp + _running(rough.energy[one] - sharp)
-                    sd[one] = errors[p]
+            rows.append(mine[ok])
+            sharp.append(value[ok])
+        mine, value = _laid_on(rough, np.concatenate(rows), np.concatenate(sharp), at)
+        energy[mine], sd[mine] = value, errors[rough.place[mine]]
     return energy, sd
+
+
+def _laid_on(rough: Rough, mine: IntArray, sharp: FloatArray, at: list[Place]) -> tuple[IntArray, FloatArray]:
+    """Sharp values on the level of the rough ones, stretch by stretch; rows where a stretch is long enough.
+
+    The filters do not know the mean wave, so their values are off by what they make of it: by something that
+    follows speed and load and is the same for all places, and by a constant of each place.
+    """
+    angle = np.array([p.angle_deg + 360.0 * p.turn_offset for p in at]) / 360.0
+    when = rough.turn[mine] + angle[rough.place[mine]] % 1.0
+    order = np.argsort(when, kind="stable")
+    mine, sharp, when = mine[order], sharp[order], when[order]
+    value, keep = np.empty(mine.size), np.zeros(mine.size, dtype=bool)
+    for stretch in np.split(np.arange(mine.size), np.flatnonzero(np.diff(when) > STRETCH_TURNS) + 1):
+        place = rough.place[mine[stretch]]
+        off = rough.energy[mine[stretch]] - sharp[stretch]
+        own = np.zeros(off.size)
+        for _ in range(2):
+            common = _common(off - own, len(at))
+            for p in range(len(at)):
+                own[place == p] = _running((off - common)[place == p])
+        value[stretch] = sharp[stretch] + common + own
+        keep[stretch] = np.bincount(place, minlength=len(at))[place] >= LEAST_EVENTS
+    return mine[keep], value[keep]
+
+
+def _common(off: FloatArray, places: int) -> FloatArray:
+    """What all places share at a time: a cycle's mean, of which the running median; shape (events,)."""
+    cycles = off.size // places
+    if cycles < 2:
+        return np.full(off.size, float(np.median(off)) if off.size else 0.0)
+    mean = off[: cycles * places].reshape(cycles, places).mean(axis=1)
+    middle = np.arange(cycles) * places + 0.5 * (places - 1)
+    return np.interp(np.arange(off.size), middle, _running(mean, COMMON_CYCLES))
 
 
 def _learn(
@@ -198,6 +230,8 @@ def _spread(rough: Rough, mine: BoolArray) -> float:
 def _running(x: FloatArray, width: int = ALIGN_CYCLES) -> FloatArray:
     from scipy.ndimage import median_filter
 
+    if x.size == 0:
+        return x
     if x.size <= width:
         return np.full(x.size, float(np.median(x)))
     return np.asarray(median_filter(x, size=width, mode="reflect"), dtype=float)
