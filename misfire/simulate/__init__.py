@@ -6,14 +6,15 @@
 
 Modelled: exact slider-crank and J(theta), polytropic compression and expansion with Wiebe heat release,
 blow-down and pumping at constant pressure, a burn whose duration may follow speed and load, friction of the
-tfmep form, combustion scatter, misfire patterns, driver and governor; vehicle on one or two springs and dampers
-behind a clutch that may slip or a converter; the crankshaft's first elastic mode as the pickup sees it; wheel
-and signal faults, timer; a controller's monitor for even and odd firing with right, stale or no pattern.
+tfmep form, combustion scatter, misfire patterns, driver and governor; vehicle on one or two springs and
+dampers with play, behind a clutch that may slip or a converter that may lock up; the crankshaft's first
+elastic mode as the pickup sees it; wheel and signal faults, timer; a controller's monitor for even and odd
+firing with right, stale or no pattern.
 Not modelled: gas exchange with waves or valve lift, heat transfer other than through the exponents, spark
 retard (knock, catalyst heating), scatter that depends on speed, throttle dynamics, a limit of speed,
-cylinder-to-cylinder filling, friction that varies within a turn, lock-up of a converter, gear lash, the vehicle
-slowing down in neutral, torsion that acts back on the motion, higher torsional modes, piston-pin offset,
-valve-train torque, an engine rocking on its mounts, magnetics of the pickup beyond the shifts in `ToothErrors`.
+cylinder-to-cylinder filling, friction that varies within a turn, the vehicle slowing down in neutral, torsion
+that acts back on the motion, higher torsional modes, piston-pin offset, valve-train torque, an engine rocking
+on its mounts, magnetics of the pickup beyond the shifts in `ToothErrors`.
 """
 
 from __future__ import annotations

@@ -77,6 +77,10 @@ _DRIVELINE_RANGE = {
     "damper_damping": (0.0, 5.0),
     "converter_nm": (1.0, 1e5),
     "converter_ratio": (1.0, 5.0),
+    "lockup_nm": (0.0, 1e5),
+    "lockup_rpm": (0.0, 20000.0),
+    "lockup_from_s": (0.0, 36000.0),
+    "lash_deg": (0.0, 180.0),
     "road_n": (0.0, 1e6),
     "drag_n_s2_m2": (0.0, 100.0),
     "starter_kg_m2": (0.0, 100.0),
@@ -110,14 +114,22 @@ def _check_coupling(d: Driveline, p: Phase, at: str) -> None:
         raise InputError(f"{at}: clutch_end_nm without clutch_nm; give both")
     if p.gear_m > 0.0 and (d.vehicle_kg <= 0.0 or d.gearbox_kg_m2 <= 0.0):
         raise InputError(f"{at}: driveline vehicle_kg and gearbox_kg_m2 must be above 0 in gear")
+    if d.lockup_nm > 0.0 and (d.coupling != "converter" or d.damper_nm_rad <= 0.0):
+        raise InputError(
+            f'{at}: driveline lockup_nm goes with coupling = "converter" and damper_nm_rad above 0, for example 1200'
+        )
     if not d.loose(p):
         return
     if d.natural_hz <= 0.0:
-        raise InputError(f"{at}: a clutch that slips, or a converter, needs driveline natural_hz above 0")
+        raise InputError(
+            f"{at}: a clutch that slips, a converter or lash_deg needs driveline natural_hz above 0"
+        )
     if d.coupling == "converter" and p.clutch_nm is not None:
         raise InputError(f'{at}: clutch_nm does not go with driveline coupling = "converter"; leave one out')
     if d.coupling == "clutch" and d.damper_nm_rad <= 0.0:
-        raise InputError(f"{at}: a clutch that slips needs driveline damper_nm_rad above 0, for example 1200")
+        raise InputError(
+            f"{at}: a clutch that slips, or lash_deg, needs driveline damper_nm_rad above 0, for example 1200"
+        )
 
 
 def _known_cylinders(s: Scenario, cylinders: tuple[int, ...], where: str) -> None:

@@ -1,14 +1,20 @@
 """From the crank to the vehicle: clutch or converter, gearbox, two springs, vehicle; all seen at the crank.
 
     crank --clutch facing, damper spring k1, c1-- gearbox --shafts and tyres k2, c2-- vehicle     coupling "clutch"
-    crank --converter--                           gearbox --shafts and tyres k2, c2-- vehicle     coupling "converter"
+    crank --converter, lock-up clutch k1, c1--    gearbox --shafts and tyres k2, c2-- vehicle     coupling "converter"
 
 Without a damper spring (k1 = 0) one spring is left and the gearbox has no inertia of its own. Locked paths are
-linear and solved exactly (`elastic.respond`) at the mean speed of a stretch. A slipping clutch or a converter
-is not linear: crank energy (exact in angle) and path go step by step.
+linear and solved exactly (`elastic.respond`) at the mean speed of a stretch. A slipping clutch, a converter or
+lash is not linear: crank energy (exact in angle) and path go step by step.
 
 Clutch: the facing carries at most its capacity, so the damper spring's torque is k1 times a twist that slips
-when it would carry more (an elastic - ideally plastic element). Converter: pump torque
+when it would carry more (an elastic - ideally plastic element). A lock-up clutch is the same element beside the converter,
+whose fluid goes on working. Lash: of the shafts' twist the play is dead, inside it they carry nothing, and
+their damper never pulls two faces together:
+
+    torque = k2 (twist -+ lash/2) + c2 rate     beyond +- lash/2, but not below 0 (above 0)
+
+Converter: pump torque
 T_p = c w_p^2 (1 - s^4), turbine torque m T_p, s = turbine over pump speed, m falling in a straight line from
 the stall ratio at s = 0 to 1 at s = 0.85; overrun carries half as much backwards. The shape is common practice
 without a source. Damping of a spring: c = 2 zeta k / w_n of its own mode.
@@ -49,6 +55,16 @@ def converter_nm(
     return pump, pump * (1.0 + (stall_ratio - 1.0) * (1.0 - s / _COUPLING_POINT))
 
 
+def lash_nm(twist_rad: float, rate_rad_s: float, lash_rad: float, k_nm_rad: float, c_nms: float) -> float:
+    """Torque [N m] of a spring and damper behind a play of `lash_rad`, half of it either way from no twist."""
+    half = 0.5 * lash_rad
+    if twist_rad > half:
+        return max(k_nm_rad * (twist_rad - half) + c_nms * rate_rad_s, 0.0)
+    if twist_rad < -half:
+        return min(k_nm_rad * (twist_rad + half) + c_nms * rate_rad_s, 0.0)
+    return 0.0
+
+
 @dataclass
 class Path:
     """Springs, inertias [kg m^2] and state of the path; it lives on from stretch to stretch.
@@ -61,6 +77,8 @@ class Path:
         k2, c2 of shafts and tyres.
     converter : (float, float) or None
         Pump torque at 2000/min with the turbine standing, and stall torque ratio.
+    lash_rad : float
+        Play [rad] of the shafts from stop to stop.
     """
 
     engine_kg_m2: float
@@ -71,6 +89,7 @@ class Path:
     shaft_nm_rad: float
     shaft_nms: float
     converter: tuple[float, float] | None = None
+    lash_rad: float = 0.0
     damper_rad: float = 0.0
     gearbox_rad_s: float = 0.0
     shaft_rad: float = 0.0
@@ -80,7 +99,7 @@ class Path:
     def of(
         cls, engine_kg_m2: float, gearbox_kg_m2: float, vehicle_kg_m2: float, *,
         natural_hz: float, damping: float, damper_nm_rad: float = 0.0, damper_damping: float = 0.1,
-        converter: tuple[float, float] | None = None,
+        converter: tuple[float, float] | None = None, lash_rad: float = 0.0,
     ) -> Path:  # fmt: skip
         """Shaft spring from the slow mode, engine and gearbox against vehicle: k = w_n^2 J_reduced."""
         if damper_nm_rad == 0.0 and converter is None:
@@ -90,12 +109,14 @@ class Path:
         w = 2.0 * math.pi * natural_hz
         k2, c2 = w**2 * reduced, 2.0 * damping * w * reduced
         c1 = 2.0 * damper_damping * math.sqrt(damper_nm_rad * gearbox_kg_m2)
-        return cls(engine_kg_m2, gearbox_kg_m2, vehicle_kg_m2, damper_nm_rad, c1, k2, c2, converter)
+        return cls(engine_kg_m2, gearbox_kg_m2, vehicle_kg_m2, damper_nm_rad, c1, k2, c2, converter, lash_rad)
 
     def settle(self, torque_nm: float, engine_rad_s: float, vehicle_rad_s: float) -> None:
         """Begin with a steady torque in the springs."""
         self.damper_rad = torque_nm / self.damper_nm_rad if self.damper_nm_rad else 0.0
         self.shaft_rad = torque_nm / self.shaft_nm_rad
+        if torque_nm:
+            self.shaft_rad += math.copysign(0.5 * self.lash_rad, torque_nm)
         self.vehicle_rad_s = vehicle_rad_s
         self.gearbox_rad_s = engine_rad_s if self.damper_nm_rad and vehicle_rad_s > 0.0 else vehicle_rad_s
 
@@ -145,31 +166,34 @@ class Path:
     ) -> tuple[FloatArray, FloatArray]:  # fmt: skip
         """Crank energy 1/2 J w^2 [J] at the cell ends and the torque [N m] taken from the crank in each cell.
 
-        `work_j`, `brake_nm`, `capacity_nm` (cells,): gas less friction, the vehicle's brake, the clutch's
-        capacity; `inertia` (cells + 1,) of the crank. Ends early where the energy falls below `stop_j`.
+        `work_j`, `brake_nm`, `capacity_nm` (cells,): gas less friction, the vehicle's brake, capacity of the clutch
+        or lock-up clutch (0: open); `inertia` (cells + 1,) of the crank. Ends early where the energy falls
+        below `stop_j`.
         """
         k1, c1, k2, c2 = self.damper_nm_rad, self.damper_nms, self.shaft_nm_rad, self.shaft_nms
         jg, jv, sqrt = self.gearbox_kg_m2, self.vehicle_kg_m2, math.sqrt
         twist, wg, shaft, wv = self.damper_rad, self.gearbox_rad_s, self.shaft_rad, self.vehicle_rad_s
         w = sqrt(2.0 * energy_j / float(inertia[0]))
         energy, taken = [energy_j], []
-        conv = self.converter
+        conv, lash, pump, turbine = self.converter, self.lash_rad, 0.0, 0.0
         rows = zip(
             work_j.tolist(), inertia[1:].tolist(), brake_nm.tolist(), capacity_nm.tolist(), strict=True
         )
         for work, j, brake, cap in rows:
             before = step_rad / w
-            if conv is None:
+            if conv is not None:
+                pump, turbine = converter_nm(w, wg, *conv)
+            if conv is None or cap > 0.0:
                 slip = w - wg
                 twist += before * slip
-                pump = k1 * twist + c1 * slip
-                if pump > cap:
-                    pump, twist = cap, cap / k1
-                elif pump < -cap:
-                    pump, twist = -cap, -cap / k1
-                turbine = pump
+                held = k1 * twist + c1 * slip
+                if held > cap:
+                    held, twist = cap, cap / k1
+                elif held < -cap:
+                    held, twist = -cap, -cap / k1
+                pump, turbine = (held, held) if conv is None else (pump + held, turbine + held)
             else:
-                pump, turbine = converter_nm(w, wg, *conv)
+                twist = 0.0
             energy_j += work - pump * step_rad
             if energy_j < stop_j:
                 break
@@ -178,7 +202,8 @@ class Path:
             w = sqrt(2.0 * energy_j / j)
             dt = 0.5 * (before + step_rad / w)
             # symplectic: torques from the old twist, twist from the new speeds
-            torque = k2 * shaft + c2 * (wg - wv)
+            rate = wg - wv
+            torque = lash_nm(shaft, rate, lash, k2, c2) if lash else k2 * shaft + c2 * rate
             wg += dt * (turbine - torque) / jg
             wv += dt * (torque - brake) / jv
             if wv < 0.0:

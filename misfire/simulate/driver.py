@@ -23,6 +23,8 @@ FloatArray = npt.NDArray[np.float64]
 FIRING, MISFIRE, MOTORING = 0, 1, 2
 STALL_RAD_S = 2.0 * math.pi * 80.0 / 60.0
 MISFIRE_HEAT = 0.2
+# a lock-up clutch shuts over this time [s] and opens at this share of the speed where it shut: our choice
+_LOCK_S, _UNLOCK = 0.5, 0.9
 RAD_PER_RPM = math.pi / 30.0
 
 
@@ -172,6 +174,7 @@ class Driver:
         self.coupled = self.coupling(first)
         # what clutch or converter takes from the crank: at a speed [N m, rad/s], its rise with speed, its limit
         self.taken = Taken(0.0, self.w)
+        self.locked_s: float | None = None
         self.vehicle_rad_s = self.w
         self.vehicle_m_s = 0.0
         self.energy = 0.5 * self.mean_kg_m2 * self.w**2
@@ -200,6 +203,19 @@ class Driver:
     def mean_kg_m2(self) -> float:
         """Mean inertia [kg m^2] with what is coupled."""
         return self.crank_kg_m2 + self.piston_kg_m2 + self.extra_kg_m2
+
+    def clutch_nm(self, t: float, w: float) -> float:
+        """Torque capacity [N m] at time t [s] and crank speed w [rad/s] of the clutch or the lock-up clutch."""
+        d = self.s.driveline
+        if d.coupling != "converter":
+            return self.programme.clutch_nm(t)
+        least = d.lockup_rpm * RAD_PER_RPM * (1.0 if self.locked_s is None else _UNLOCK)
+        if d.lockup_nm == 0.0 or w < least or t < d.lockup_from_s:
+            self.locked_s = None
+            return 0.0
+        if self.locked_s is None:
+            self.locked_s = t
+        return d.lockup_nm * min((t - self.locked_s) / _LOCK_S, 1.0)
 
     def slot_mean_rad_s(self) -> float:
         """Mean speed [rad/s] over the slots handed out last."""
@@ -303,7 +319,7 @@ class Driver:
         e.cause.append(cause)
         e.outer_nm.append(outer)
         e.friction_nm.append(friction)
-        e.clutch_nm.append(self.programme.clutch_nm(t))
+        e.clutch_nm.append(self.clutch_nm(t, w))
         e.starter.append(p.starter)
         if p.gear_m > 0.0:
             self.vehicle_m_s = (self.vehicle_rad_s if loose else w) * p.gear_m

@@ -232,24 +232,24 @@ class _Run:
         if self.path is not None and p.gear_m == self.gear_m and not told:
             return
         converter = (d.converter_nm, d.converter_ratio) if d.coupling == "converter" else None
+        slips = d.slips(p)
         self.path = Path.of(
             float(np.mean(self.still)) + extra, d.gearbox_kg_m2, d.vehicle_kg * p.gear_m**2,
             natural_hz=d.natural_hz, damping=d.damping, converter=converter,
-            damper_nm_rad=d.damper_nm_rad, damper_damping=d.damper_damping,
+            damper_nm_rad=d.damper_nm_rad, damper_damping=d.damper_damping, lash_rad=math.radians(d.lash_deg),
         )  # fmt: skip
         speed = driver.w
         if told and p.vehicle_kmh is not None:
             speed = p.vehicle_kmh / 3.6 / p.gear_m
-        elif d.loose(p) and self.vehicle_m_s is not None:
+        elif slips and self.vehicle_m_s is not None:
             speed = self.vehicle_m_s / p.gear_m
         mean = sum(driver.events.outer_nm[-driver.n :]) / driver.n
         if converter and not told and self.vehicle_m_s is None:
             # from the start with the slip that carries the torque
             share = mean / (converter[0] * (driver.w / (2000.0 * RAD_PER_RPM)) ** 2)
             speed *= (1.0 - min(max(share, 0.0), 0.95)) ** 0.25
-        loose = d.loose(p)
-        self.path.settle(0.0 if loose else mean, speed if loose else driver.w, speed)
-        driver.taken = Taken(0.0, driver.w)
+        self.path.settle(0.0 if slips else mean, speed if slips else driver.w, speed)
+        driver.taken = Taken(0.0 if slips else mean, driver.w)
         if converter:
             pump = converter_nm(driver.w, speed, *converter)[0]
             driver.taken = Taken(pump, driver.w, 2.0 * pump / driver.w)
@@ -298,7 +298,7 @@ class _Run:
     def _loose(
         self, work: FloatArray, inertia: FloatArray, brake: FloatArray, had: int, count: int
     ) -> tuple[FloatArray, bool]:
-        """As `_advance`, through a clutch that may slip or a converter."""
+        """As `_advance`, through a clutch that may slip, a converter or lash."""
         assert self.path is not None
         capacity = self._spread(self.driver.events.clutch_nm[had:], self.driver.events.clutch_nm[had], count)
         stop = 0.5 * float(inertia.min()) * STALL_RAD_S**2
@@ -310,7 +310,7 @@ class _Run:
         mean = float(np.mean(taken[-self.n :]))
         speed = math.sqrt(float(np.mean(square[-self.n :])))
         vehicle, limit = self.path.vehicle_rad_s, float(capacity[-1])
-        if self.path.converter is not None:
+        if self.path.converter is not None and abs(mean) > 0.95 * limit:
             self.driver.taken = Taken(mean, speed, 2.0 * mean / speed)
         elif abs(mean) > 0.95 * limit:
             # slips: all that the clutch holds, until the speeds meet

@@ -188,6 +188,11 @@ class Driveline:
         "clutch" or "converter".
     converter_nm, converter_ratio : float
         Pump torque [N m] at 2000/min with the turbine standing, and stall torque ratio.
+    lockup_nm, lockup_rpm, lockup_from_s : float
+        Capacity [N m] of a lock-up clutch across the converter, reached half a second after it shuts, through the
+        damper spring; 0: none. It shuts from this crank speed on (opens 10 % below) and not before this time [s].
+    lash_deg : float
+        Play [deg at the crank] of the shafts from stop to stop; 0: none.
     road_n, drag_n_s2_m2 : float
         Road load [N] and drag [N s^2/m^2] of the vehicle.
     starter_kg_m2 : float
@@ -203,12 +208,20 @@ class Driveline:
     coupling: str = "clutch"
     converter_nm: float = 120.0
     converter_ratio: float = 2.0
+    lockup_nm: float = 0.0
+    lockup_rpm: float = 0.0
+    lockup_from_s: float = 0.0
+    lash_deg: float = 0.0
     road_n: float = 180.0
     drag_n_s2_m2: float = 0.4
     starter_kg_m2: float = 0.7
 
     def loose(self, phase: Phase) -> bool:
-        """Whether crank and gearbox may turn at different speeds in this step."""
+        """Whether crank and vehicle may turn at different speeds in this step, other than by a spring's twist."""
+        return self.slips(phase) or (phase.gear_m > 0.0 and self.lash_deg > 0.0)
+
+    def slips(self, phase: Phase) -> bool:
+        """Whether crank and gearbox may turn at different mean speeds in this step."""
         return phase.gear_m > 0.0 and (self.coupling == "converter" or phase.clutch_nm is not None)
 
 

@@ -137,6 +137,7 @@ FREE = {"damping": 0.0, "road_n": 0.0, "drag_n_s2_m2": 0.0}
         (Driveline(**FREE), None),
         (Driveline(**FREE, damper_nm_rad=1200.0, damper_damping=0.0), None),
         (Driveline(**FREE, damper_nm_rad=1200.0, damper_damping=0.0), 1e5),
+        (Driveline(**FREE, damper_nm_rad=1200.0, damper_damping=0.0, lash_deg=4.0), None),
     ],
 )
 def test_energy_of_engine_springs_and_vehicle(drive, clutch_nm):
@@ -159,7 +160,8 @@ def test_energy_of_engine_springs_and_vehicle(drive, clutch_nm):
         p = whole.path
         crank.append(whole.energy)
         rest.append(
-            0.5 * p.vehicle_kg_m2 * p.vehicle_rad_s**2 + 0.5 * p.shaft_nm_rad * p.shaft_rad**2
+            0.5 * p.vehicle_kg_m2 * p.vehicle_rad_s**2
+            + 0.5 * p.shaft_nm_rad * max(abs(p.shaft_rad) - 0.5 * p.lash_rad, 0.0) ** 2
             + 0.5 * p.gearbox_kg_m2 * p.gearbox_rad_s**2 + 0.5 * p.damper_nm_rad * p.damper_rad**2
         )  # fmt: skip
         return out
