@@ -154,9 +154,12 @@ def study(
         sure = pattern.learned_from != "speed_sweep" or _speed_ratio(events) >= 1.4
         # a spacing that moves is known at no moment of the log
         moving = pattern.stable is False
-        decision = _decide(crank, engine, phase, shape, correction, events, cut, sure and not moving, moving)
+        sure &= not moving
+        decision = _decide(crank, engine, phase, shape, correction, events, cut, sure, moving, not sure)
     else:
         events, decision = first, before
+        if engine.cylinders > 1:
+            decision = decide(first, engine, cut, False, wheel_open=True)
     phase = _tie_by_cut(phase, crank, engine, events, decision, known_cuts, notes)
     lap("decision")
     label = _labels(engine, phase, events)
@@ -199,9 +202,10 @@ def _decide(
     cut: FloatArray,
     corrected: bool,
     moving: bool = False,
+    wheel_open: bool = False,
 ) -> Decision:
     if engine.cylinders > 1:
-        return decide(events, engine, cut, corrected, moving)
+        return decide(events, engine, cut, corrected, moving, wheel_open)
     other = measure_turns(crank, engine, phase.first_deg, ~phase.second_turn, shape, tooth_error_deg)
     if not other.time_s.size:
         return decide_single(events, np.full(events.energy.size, np.nan), cut)

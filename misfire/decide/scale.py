@@ -149,3 +149,30 @@ def companions_down(lost: FloatArray, use: BoolArray, place: IntArray, engine: E
         if len(both) == 2:
             out |= (np.minimum(both[0], both[1]) > 0.25) & ((place == a) | (place == b))
     return out
+
+
+def wheel_like(dev: FloatArray, use: BoolArray, place: IntArray, engine: Engine) -> FloatArray:
+    """What an unknown wheel may add to each event: the habit of its place, for companions of the better one.
+
+    Same units and shape (events,) as `dev`. A cylinder without companion has a piece of the wheel of its own: there
+    only what stands out from its own habit can be told from the wheel.
+    """
+    from scipy.ndimage import percentile_filter
+
+    where = {c: i for i, c in enumerate(engine.firing_order)}
+    habit = np.full((engine.cylinders, dev.size), np.nan)
+    for p, c in enumerate(engine.firing_order):
+        mine = np.flatnonzero(use & (place == p) & np.isfinite(dev))
+        if mine.size < 15:
+            continue
+        # beside a companion half of the events may be lost in one of the two; alone up to two thirds
+        middle = 50 if c in engine.companions else 65
+        x = percentile_filter(dev[mine], middle, size=min(41, (mine.size - 1) | 1), mode="reflect")
+        habit[p] = np.interp(np.arange(dev.size), mine, x)
+    out = np.zeros(dev.size)
+    for p, c in enumerate(engine.firing_order):
+        both = [habit[p], habit[where[engine.companions[c]]]] if c in engine.companions else [habit[p]]
+        better = np.fmax.reduce(both)
+        mine = (place == p) & np.isfinite(better)
+        out[mine] = better[mine]
+    return out

@@ -21,7 +21,7 @@ from misfire.decide.level import (
     place_offsets,
 )
 from misfire.decide.runs import cycle_mean, near_change, run_length, slowing_runs, steady_speed, touching
-from misfire.decide.scale import cluster_scale, companions_down, shared_offsets
+from misfire.decide.scale import cluster_scale, companions_down, shared_offsets, wheel_like
 from misfire.decide.states import FIRING, MISFIRE, MISFIRE_FROM, MOTORING, PARTIAL_FROM, UNUSABLE, Decision
 from misfire.engine import Engine, FloatArray
 from misfire.work import Events
@@ -32,7 +32,12 @@ NOISE_LIMIT = 0.19  # sd of lost work beyond which 0.75 is fewer than 4 sd from 
 
 
 def decide(
-    events: Events, engine: Engine, fuel_cut: FloatArray, pattern_known: bool, moving: bool = False
+    events: Events,
+    engine: Engine,
+    fuel_cut: FloatArray,
+    pattern_known: bool,
+    moving: bool = False,
+    wheel_open: bool = False,
 ) -> Decision:
     """Two or more cylinders; see the module for the definition.
 
@@ -44,6 +49,8 @@ def decide(
         True when the angles were corrected with a learned pattern: shared offsets then belong to the work.
     moving : bool
         The tooth spacing changes inside the log: what companions share at a time cannot be the work for sure.
+    wheel_open : bool
+        Nothing in the log told the wheel: only what stands out from a place's habit is charged to the work.
     """
     n_cyl, n = engine.cylinders, events.energy.size
     reason = np.zeros(n, dtype=np.int64)
@@ -57,6 +64,11 @@ def decide(
     # a misfire lies below what comes before and what comes after; a step of the load only below one of them
     dev = events.energy - np.fmin(past, future)
     worse = events.energy - np.fmax(past, future)
+    wheel, steady = np.zeros(n), np.zeros(n_cyl)
+    if wheel_open:
+        steady = -place_offsets(np.where(use, dev, np.nan), events.place, n_cyl)
+        wheel = wheel_like(dev, use, events.place, engine)
+        dev, worse = dev - wheel, worse - wheel
     # around a dead cylinder the level differs from place to place: a whole cycle's mean, and what lost events
     # leave out of it put back
     mean = cycle_mean(np.where(good, events.level, np.nan), n_cyl)
@@ -77,6 +89,13 @@ def decide(
     expected = expected * scale
     place_lost = -place_offsets(np.where(use, dev / expected, np.nan), events.place, n_cyl, mean_of="median")
     shared, ambiguous = shared_offsets(place_lost, engine, pattern_known)
+    if wheel_open:
+        steady = steady / float(np.median(expected[use])) if use.any() else steady
+        _, ambiguous = shared_offsets(steady, engine, False)
+        alone = [
+            i for i, c in enumerate(engine.firing_order) if c not in engine.companions and steady[i] > 0.25
+        ]
+        ambiguous = (*ambiguous, *alone)
     lost = -dev / expected - shared[events.place]
     # normal is the median of all cylinders: of the middle two of an even number the lower, since none burns
     # more than normal
@@ -95,7 +114,8 @@ def decide(
     if events.rough is not None:
         # a long filter may answer a misfire with a ghost some events away; the short one does not know it
         low = np.fmin(*healthy_before_and_after(events.rough, use, events.place, engine))
-        ghost = (state == MISFIRE) & ((low - events.rough) / expected - shared[events.place] < GHOST_BELOW)
+        short = (low - events.rough + wheel) / expected - shared[events.place]
+        ghost = (state == MISFIRE) & (short < GHOST_BELOW)
         state[ghost], reason[ghost] = UNUSABLE, 8
     limit = ~(noise <= NOISE_LIMIT) & (state != MOTORING)
     state[limit], reason[limit] = UNUSABLE, 3

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from misfire.verdict.evidence import CylinderEvidence, Evidence
-from misfire.verdict.finding import finding, name_of, pair_of
+from misfire.verdict.finding import finding, listed, name_of, pair_of
 
 FALSE_ALARM = 2e-5  # per firing, the budget that isolated events are judged against
 
@@ -31,7 +31,7 @@ def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     weak: list[CylinderEvidence] = []
     most = max((c.misfires for c in ev.cylinders), default=0)
     for c in ev.cylinders:
-        if c.misfires == 0 or c.cylinder in ev.ambiguous:
+        if c.misfires == 0:
             continue
         p = _tail(c.misfires, FALSE_ALARM * c.firings + 0.02)
         # few events need a rate too: an isolated misfire happens to healthy engines
@@ -180,11 +180,14 @@ def ambiguous_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, An
     if not ev.ambiguous:
         return []
     labels = list(dict.fromkeys(x for c in ev.ambiguous for x in pair_of(ev, c)))
-    line = [
-        f"companions {' and '.join(map(str, labels))} deviate together (lost work {ev.ambiguous_lost:.2f}): a shared coil or "
-        "the wheel look alike at one speed without a coast-down"
-    ]
+    who = listed(labels)
+    if ev.engine.companions:
+        line = f"companions {who} deviate together (lost work {ev.ambiguous_lost:.2f}): a shared coil or "
+        line += "the wheel look alike at one speed without a coast-down"
+    else:
+        line = f"{who} deviate in every firing: a dead or weak cylinder or the wheel look alike at one speed without a coast-down"
+    kind = "companions" if ev.engine.companions else "one" if len(labels) == 1 else "several"
     return [
-        finding("misfire", labels, 0.5, {"kind": "companions", "steady": True}, line, []),
-        finding("crank_pattern", labels, 0.45, {"where": "undecided"}, line, []),
+        finding("misfire", labels, 0.5, {"kind": kind, "steady": True}, [line], []),
+        finding("crank_pattern", labels, 0.45, {"where": "undecided"}, [line], []),
     ]

@@ -153,3 +153,37 @@ def test_a_cut_begins_where_the_speed_is_left_not_where_it_was_held() -> None:
     # a fall alone stays whole, a slow one of 6 % too
     assert slowing_runs(flag[:90], fall, 0.97).all()
     assert slowing_runs(flag[:600], np.linspace(3600.0, 3384.0, 600), 0.97).all()
+
+
+@pytest.mark.parametrize("order", [(1, 2, 4, 5, 3), (1, 3, 4, 2)])
+@pytest.mark.parametrize("one_misfires", [False, True])
+def test_an_unknown_wheel_accuses_nobody_and_hides_no_misfire(order: tuple[int, ...], one_misfires: bool):
+    """A wheel error changes the firings of a tooth alike, by an amount that goes with the speed squared [derived].
+
+    Two steady speeds 9 % apart, the spacing's share of the time held: offsets of up to 1.2 normal works, misfires
+    on top. Bare numbers, so nothing of the estimator or the simulator is in them.
+    """
+    n, cycles = len(order), 400
+    engine = Engine.from_order(order)
+    rng = np.random.default_rng(4)
+    place = np.tile(np.arange(n), cycles)
+    rpm = np.where(np.arange(n * cycles) < n * cycles // 2, 3900.0, 4250.0)
+    turns_alike = n // 2 if n % 2 == 0 else n
+    wheel = np.array([-0.8, 1.2, 0.1, -0.3, -0.2])[place % turns_alike] * (rpm / 3900.0) ** 2
+    true = np.zeros(place.size, dtype=bool)
+    true[(place == 2) & (np.arange(place.size) // n % 4 == 1)] = one_misfires
+    work = 1000.0 * np.where(true, 0.0, rng.normal(1.0, 0.05, place.size))
+    energy = work - 1000.0 - 1000.0 * wheel
+    events = Events(
+        time_s=np.cumsum(20.0 / rpm), turn=np.arange(place.size) * 2 // n, place=place, rpm=rpm, energy=energy,
+        level=np.full(place.size, 1000.0), acceleration_rad_s2=energy, trusted=np.ones(place.size, dtype=bool),
+        short=np.zeros(place.size, dtype=bool), energy_sd=np.full(place.size, np.nan),
+    )  # fmt: skip
+    none = np.full(place.size, np.nan)
+    got = decide(events, engine, none, False, wheel_open=True)
+    np.testing.assert_array_equal(got.state == MISFIRE, true)
+    assert np.median(np.abs(got.lost_work[~true])) < 0.1
+    # what the wheel adds to a place for good is said to be open, not taken as healthy
+    assert 1 in got.ambiguous
+    # the same numbers with the wheel taken as known accuse healthy cylinders
+    assert ((decide(events, engine, none, True).state == MISFIRE) & ~true).any()
