@@ -36,6 +36,13 @@ def test_rigid_engine():
         (Driveline(damper_nm_rad=1200.0), 20.0),
         # step by step, so the slowest: 47 to 56 on the machine it was written on
         (Driveline(coupling="converter", gearbox_kg_m2=0.03), 20.0),
+        # and with all that it can hold: 33
+        (
+            Driveline(
+                coupling="converter", gearbox_kg_m2=0.03, damper_nm_rad=1200.0, lockup_nm=250.0, lash_deg=10.0
+            ),
+            20.0,
+        ),
     ],
 )
 def test_driveline_and_torsion(drive, least):
