@@ -7,7 +7,7 @@ import sys
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -16,10 +16,10 @@ from misfire.intake import progress
 from misfire.intake.arrays import from_columns
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import Recording
-from misfire.intake.samples import Store
+from misfire.intake.samples import Store, let_go
 from misfire.intake.table import printable
 
-# records read at once
+# values, or records of eight bytes, at once
 PIECE = 1 << 20
 
 
@@ -52,6 +52,7 @@ def _open(library: Any, path: Path, options: ReadOptions) -> Recording | str:
     """The recording, or what is wrong with the file."""
     try:
         with library(path) as mdf:
+            mdf.configure(read_fragment_size=8 * PIECE)
             return _read(path, mdf, options)
     except InputError as e:
         return str(e)
@@ -99,40 +100,72 @@ def _channel(path: Path, mdf: Any, name: str) -> tuple[Any, Any, str]:
     A recorder may begin a new channel group for every block of time: groups that follow one another are
     joined. Of groups that run at the same time the one with most records is taken. Read in pieces.
     """
-    parts: list[tuple[float, float, int, int, int]] = []
-    for group, index in mdf.channels_db[name]:
-        count = int(mdf.groups[group].channel_group.cycles_nr)
-        if count:
-            first, last = (
-                float(mdf.get(group=group, index=index, record_offset=k, record_count=1).timestamps[0])
-                for k in (0, count - 1)
-            )
-            parts.append((first, last, count, group, index))
-    parts.sort()
+    parts = [p for group, index in mdf.channels_db[name] if (p := _group(path, mdf, name, group, index)).size]
+    if not parts:
+        raise InputError(f"{path}: channel {printable(name)} holds no record; record it again")
+    parts.sort(key=lambda part: part.first_s)
     note = ""
-    if any(b[0] < a[1] for a, b in pairwise(parts)):
-        parts = [max(parts, key=lambda part: part[2])]
+    if any(b.first_s < a.last_s for a, b in pairwise(parts)):
+        parts = [max(parts, key=lambda part: part.size)]
         note = f"Channel {printable(name)} stands in the file several times; the longest was read."
     elif len(parts) > 1:
         note = (
             f"Channel {printable(name)} comes in {len(parts)} groups, one after the other; they were joined."
         )
+    one_value = len({v for part in parts for v in (part.low, part.high)}) <= 1
+    times, values = (
+        parts[0][:2] if len(parts) == 1 else (_joined(path, [p[k] for p in parts]) for k in (0, 1))
+    )
+    return times, None if one_value else values, note
+
+
+class _Part(NamedTuple):
+    """One group's times [s] and values of a channel, and their ends."""
+
+    time_s: Any
+    values: Any
+    low: float
+    high: float
+
+    @property
+    def size(self) -> int:
+        return int(self.time_s.size)
+
+    @property
+    def first_s(self) -> float:
+        return float(self.time_s[0])
+
+    @property
+    def last_s(self) -> float:
+        return float(self.time_s[-1])
+
+
+def _group(path: Path, mdf: Any, name: str, group: int, index: int) -> _Part:
+    """A channel as one group holds it, read in pieces."""
     times, stored = Store(str(path), np.float64), Store(str(path))
     low, high = np.inf, -np.inf
-    for _, _, count, group, index in parts:
-        for at in range(0, count, PIECE):
-            progress.step(f"reading {path.name}")
-            piece = mdf.get(group=group, index=index, record_offset=at, record_count=min(PIECE, count - at))
-            values = np.asarray(piece.samples)
-            if values.dtype.kind not in "fiub" or values.ndim != 1:
-                raise InputError(f"{path}: channel {printable(name)} holds no numbers")
-            if str(piece.unit).strip().lower() == "mv":
-                values = values * 1e-3
-            times.append(np.asarray(piece.timestamps, dtype=np.float64))
-            stored.append(values)
-            if values.size:
-                low, high = min(low, float(values.min())), max(high, float(values.max()))
-    return times.array(), None if low == high else stored.array(), note
+    whole = max(int(mdf.groups[group].channel_group.cycles_nr), 1)
+    for piece in mdf.iter_get(group=group, index=index):
+        progress.step(f"reading {path.name}", times.size / whole)
+        values = np.asarray(piece.samples)
+        if values.dtype.kind not in "fiub" or values.ndim != 1:
+            raise InputError(f"{path}: channel {printable(name)} holds no numbers")
+        if str(piece.unit).strip().lower() == "mv":
+            values = values * 1e-3
+        times.append(np.asarray(piece.timestamps, dtype=np.float64))
+        stored.append(values)
+        if values.size:
+            low, high = min(low, float(values.min())), max(high, float(values.max()))
+    return _Part(times.array(), stored.array(), low, high)
+
+
+def _joined(path: Path, parts: list[Any]) -> Any:
+    store = Store(str(path), parts[0].dtype)
+    for part in parts:
+        for at in range(0, part.size, PIECE):
+            store.append(part[at : at + PIECE])
+        let_go(part)
+    return store.array()
 
 
 def _onto(path: Path, base: Any, time_s: Any, values: Any) -> Any:

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from misfire.errors import InputError
 from misfire.intake import Recording, mdf, read
 
 asammdf = pytest.importorskip("asammdf")
@@ -100,3 +101,11 @@ def test_the_same_channel_twice_at_the_same_time(tmp_path: Path, signal):
     recording = read(tmp_path / "twice.mf4")
     np.testing.assert_array_equal(recording.crank_s, whole(tmp_path / "one.mf4", signal).crank_s)
     assert any("several times" in n for n in recording.notes)
+
+
+def test_a_channel_without_records_is_refused(tmp_path: Path):
+    with asammdf.MDF(version="4.10") as m:
+        m.append([asammdf.Signal(np.empty(0), np.empty(0), name="crank_v")])
+        m.save(tmp_path / "empty.mf4")
+    with pytest.raises(InputError, match="holds no record"):
+        read(tmp_path / "empty.mf4")
