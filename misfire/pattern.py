@@ -16,7 +16,7 @@ import numpy as np
 from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import TURN_DEG, Engine, FloatArray, Wheel
 from misfire.orders import firing_columns, firing_part, without_firing_orders
-from misfire.stability import LEAST_TURNS, fired_stability, stability
+from misfire.stability import LEAST_TURNS, by_cycle, fired_stability, stability
 
 SPEED_RATIO = 1.25  # fired turns must span at least this much speed to part geometry from torque
 TOOTH_LEAST_DEG = 0.005  # no wheel is taken as better than this
@@ -224,10 +224,12 @@ def learn_pattern(
         if whole.sum() >= LEAST_TURNS:
             lo, hi = np.nanpercentile(speed[whole], [5, 95])
             if hi / lo >= SPEED_RATIO:
-                fired = None if level is None else level[whole]
-                learned = _learn(
-                    res[whole], speed[whole], crank.wheel, engine, "speed_sweep", fired, inertia_deg
-                )
+                # cycle by cycle: around a dead cylinder both the lateness and the level alternate from turn to turn,
+                # and their product would pass for a spacing
+                x, v = by_cycle(whole, res), by_cycle(whole, speed)
+                fired = None if level is None else by_cycle(whole, level)
+                learned = _learn(x, v, crank.wheel, engine, "speed_sweep", fired, inertia_deg)
+                learned = replace(learned, turns=int(whole.sum()))
                 calm = whole if healthy is None else whole & healthy
                 stable, drift = fired_stability(res, speed, calm, level, crank.wheel, engine)
                 return replace(learned, stable=stable, drift_deg=drift)

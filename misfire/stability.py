@@ -10,6 +10,8 @@ part goes with torque / w^2. Two ways of telling early from late are asked, beca
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from misfire.crank import BoolArray, IntArray
@@ -36,13 +38,15 @@ def fired_stability(
     `res` [deg] and `speed` [rad/s] as of `pattern.residual_angles`; `calm` marks the turns to use; `level` is their
     mean combustion energy [rad^2/s^2] or None. Returns as `stability`.
     """
-    pairs = calm.size // 2
-    both = calm[: 2 * pairs].reshape(-1, 2).all(axis=1)
-
-    def mean(x: FloatArray) -> FloatArray:
-        return np.asarray(x[: 2 * pairs].reshape(pairs, 2, *x.shape[1:])[both].mean(axis=1), dtype=float)
-
+    mean = partial(by_cycle, calm)
     return stability(mean(res), mean(speed), False, wheel, engine, None if level is None else mean(level))
+
+
+def by_cycle(use: BoolArray, x: FloatArray) -> FloatArray:
+    """Means of `x`, shape (turns, ...), over the two turns of those cycles both of whose turns are to be used."""
+    pairs = use.size // 2
+    both = use[: 2 * pairs].reshape(-1, 2).all(axis=1)
+    return np.asarray(x[: 2 * pairs].reshape(pairs, 2, *x.shape[1:])[both].mean(axis=1), dtype=float)
 
 
 def stability(

@@ -168,3 +168,41 @@ def test_segment_error_of_a_shift_between_two_halves():
     value, sd = segment_error_pct(shifted, WHEEL, np.array([90.0, 270.0]), 180.0)
     assert value == pytest.approx([0.0556, -0.0556], abs=0.0002)
     assert (sd > 0).all()
+
+
+def dead_cylinder_at_two_speeds(error_deg: np.ndarray, *, seed: int) -> np.ndarray:
+    """Edge times of a six whose second cylinder never fires, steady at 1600 and then 3000 1/min.
+
+    Each firing adds the same energy over its first 120 deg, the load takes a constant torque, so w^2/2 gains a wave of
+    period 720 deg that is the same at both speeds: the teeth come late by its share of 1/w^2 [derived].
+    """
+    step = 0.25
+    fine = np.arange(0.0, 720.0, step)
+    torque = np.full(fine.size, -5.0 / 6.0)
+    for tdc in (0.0, 240.0, 360.0, 480.0, 600.0):
+        inside = (fine >= tdc) & (fine < tdc + 120.0)
+        torque[inside] += 1.0 - np.cos(np.radians(3.0 * (fine[inside] - tdc)))
+    wave = 900.0 * np.cumsum(torque - torque.mean()) * np.radians(step)
+    rng = np.random.default_rng(seed)
+    speed = [1600.0] * 91 + list(np.linspace(1600.0, 3000.0, 12)) + [3000.0] * 150
+    w = np.repeat(np.interp(np.arange(len(speed) * 10), np.arange(len(speed)) * 10, speed), 144) * np.pi / 30
+    w = np.sqrt(
+        w**2 + 2 * np.resize(wave, w.size) * rng.normal(1.0, 0.02, w.size // 1440 + 1).repeat(1440)[: w.size]
+    )
+    time = np.concatenate(([0.0], np.cumsum(np.radians(step) / w)))
+    k = np.arange(int(w.size * step // 6.0) - 1)
+    k = k[k % 60 < 58]
+    return 1.0 + np.interp(k * 6.0 + error_deg[k % 60] + 3.0, np.arange(time.size) * step, time)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_dead_cylinder_is_not_learned_into_the_wheel(seed: int):
+    """The two turns of its cycle differ, and so does the level that is read around each: in step."""
+    six = Engine.from_order([1, 5, 3, 6, 2, 4], wheel=WHEEL)
+    error = without_firing_orders(np.random.default_rng(seed).normal(0, 0.03, 58), WHEEL, six)
+    crank = number(dead_cylinder_at_two_speeds(error, seed=seed))
+    level = 900.0 * (1.0 + 0.5 * (-1.0) ** np.arange(crank.turns))
+    learned = learn_pattern(crank, six, np.zeros(crank.turns, dtype=bool), level)
+    assert learned.learned_from == "speed_sweep"
+    miss = (learned.error_deg - error)[1:57]
+    assert np.std(miss) < 0.01  # as a pattern learned in fuel cut
