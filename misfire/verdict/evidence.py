@@ -11,6 +11,22 @@ Label = int | str
 
 
 @dataclass(frozen=True)
+class Steady:
+    """What one place lacks in every firing, misfires left out.
+
+    `lost` is the mean lost work, `sd` its standard error, `least` the smallest mean of any stretch of like speed and
+    time, `mate` the mean of the place that shares its teeth (NaN without one). With the phase unknown the label
+    stands for two places: the one that lacks more.
+    """
+
+    lost: float
+    sd: float
+    least: float
+    mate: float
+    firings: int
+
+
+@dataclass(frozen=True)
 class CylinderEvidence:
     """What was counted for one cylinder (or place, or pair when the phase is unknown)."""
 
@@ -22,8 +38,7 @@ class CylinderEvidence:
     false_uncorrected: int  # counted by the uncorrected monitor although the cylinder fired
     false_from_rpm: float | None
     mean_lost_work: float
-    mean_lost_firing: float
-    sd_mean: float
+    steady: Steady
     unusable: int
     reported: int | None
 

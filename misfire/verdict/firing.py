@@ -121,13 +121,11 @@ def weak_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
     out = []
     dead = {c for f in found if f["cause"] == "misfire" and f["detail"].get("steady") for c in f["cylinders"]}
     hit = {c for f in found if f["cause"] == "misfire" for c in f["cylinders"]}
-    # with the phase unknown two companions stand under one name, and what one lacks shows as half
-    share = 2.0 if ev.phase == "unknown" and ev.engine.companions else 1.0
     for c in ev.cylinders:
-        lacks = share * c.mean_lost_firing
-        low = lacks - 1.96 * share * c.sd_mean
+        lacks = c.steady.lost
+        low = lacks - 1.96 * c.steady.sd
         if (
-            c.firings - c.misfires < 60
+            c.steady.firings < 60
             or c.cylinder in dead
             or c.cylinder in ev.ambiguous
             or not lacks >= 0.15
@@ -142,6 +140,10 @@ def weak_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
         if lacks < 0.25 and any(f["detail"].get("steady") for f in found):
             # beside a dead cylinder the engine's answer to it falls on a neighbour
             confidence = min(confidence, 0.8)
+        detail: dict[str, Any] = {"mean_lost_work": round(lacks, 3)}
+        if _may_be_wheel(ev, c):
+            confidence = min(confidence, 0.8)
+            detail["where"] = "weak_or_wheel"
         if lacks > deep_from(len(ev.engine.firing_order)):
             # the scale of the work is known to a few tenths only: a dead cylinder may read so little
             out.append(
@@ -164,7 +166,7 @@ def weak_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
                 "weak_cylinder",
                 pair_of(ev, c.cylinder),
                 confidence,
-                {"mean_lost_work": round(lacks, 3)},
+                detail,
                 [
                     f"{name_of(c.cylinder)} gives on average {100 * lacks:.0f} % less combustion work than the others, without misfiring"
                 ],
@@ -174,6 +176,17 @@ def weak_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
             )
         )
     return out
+
+
+def _may_be_wheel(ev: Evidence, c: CylinderEvidence) -> bool:
+    """Companions that lack alike, or a place of its own on the wheel, by an amount that is not there throughout.
+
+    A weak cylinder differs from the companion on the same teeth, or lacks its share at every speed and time.
+    """
+    if c.steady.least < 0.5 * c.steady.lost and not ev.engine.companions:
+        return True
+    alike = c.steady.mate > 0.5 * c.steady.lost
+    return alike and (ev.pattern_from != "fuel_cut" or c.steady.least < 0.5 * c.steady.lost)
 
 
 def ambiguous_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:

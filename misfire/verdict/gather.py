@@ -10,7 +10,9 @@ import numpy as np
 from misfire.decide import FIRING, MISFIRE, MOTORING, PARTIAL_FROM, UNUSABLE
 from misfire.intake.counts import Counts
 from misfire.onelog import OneLog
-from misfire.verdict.evidence import CylinderEvidence, Evidence
+from misfire.verdict.evidence import CylinderEvidence, Evidence, Steady
+
+LEAST_STRETCH = 20  # firings of a stretch whose mean is to count
 
 
 def _joined(logs: Sequence[OneLog], name: str) -> np.ndarray[Any, Any]:
@@ -26,6 +28,37 @@ def all_labels(logs: Sequence[OneLog]) -> list[int | str]:
     return sorted(names, key=lambda v: (isinstance(v, str), v))
 
 
+def _steady(logs: Sequence[OneLog], name: int | str) -> Steady:
+    """What the place of a label lacks, all logs pooled; of two places under one label the one that lacks more."""
+    lost, other, stretch = [np.zeros(0)], [np.zeros(0)], [np.zeros(0)]
+    for number, log in enumerate(logs):
+        d, place = log.decision, log.events.place
+        fired = (d.state == FIRING) & np.isfinite(d.lost_work)
+        means = {p: float(np.mean(d.lost_work[fired & (place == p)])) for p in np.unique(place[fired])}
+        own = [p for p in np.unique(place[fired & (log.label == name)])]
+        if not own:
+            continue
+        worst = max(own, key=lambda p: means[p])
+        mine = fired & (place == worst)
+        order = log.engine.firing_order
+        mate = log.engine.companions.get(order[worst])
+        x = d.lost_work[mine]
+        lost.append(x)
+        other.append(np.full(x.size, np.nan if mate is None else means.get(order.index(mate), np.nan)))
+        octave = np.floor(3 * np.log2(np.maximum(log.events.rpm[mine], 50.0)))
+        quarter = np.arange(x.size) * 4 // max(x.size, 1)
+        stretch.append(1000.0 * number + 10.0 * octave + quarter)
+    x, both, where = (np.concatenate(v) for v in (lost, other, stretch))
+    if not x.size:
+        return Steady(np.nan, np.nan, np.nan, np.nan, 0)
+    parts = [x[where == k] for k in np.unique(where)]
+    least = min((float(np.mean(v)) for v in parts if v.size >= LEAST_STRETCH), default=float(np.mean(x)))
+    # neighbouring cycles are alike, so the error of the mean counts blocks, not events
+    sd = float(np.std(x) / np.sqrt(max(x.size / 4, 1)))
+    mate_lost = float(np.mean(both)) if np.isfinite(both).all() else np.nan
+    return Steady(float(np.mean(x)), sd, least, mate_lost, x.size)
+
+
 def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]) -> Evidence:
     """What the judgement rests on, pooled over logs of one engine."""
     label = np.concatenate([log.label for log in logs])
@@ -38,7 +71,6 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
         s, x = state[mine], lost[mine]
         counted = (s == FIRING) | (s == MISFIRE)
         fired = s == FIRING
-        x_fired = x[fired]
         false = mine & unc & (state == FIRING) & (lost < PARTIAL_FROM)
         reported = None
         if counts is not None and counts.misfires is not None and isinstance(name, int):
@@ -46,7 +78,6 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
             reported = counts.misfires.get(name, 0)
             if logs[0].phase.status == "unknown" and mate is not None:
                 reported += counts.misfires.get(mate, 0)
-        # neighbouring cycles are alike, so the error of the mean counts blocks, not events
         rows.append(
             CylinderEvidence(
                 name,
@@ -57,8 +88,7 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
                 int(false.sum()),
                 float(np.nanpercentile(rpm[false], 5)) if false.any() else None,
                 float(np.mean(x[counted])) if counted.any() else np.nan,
-                float(np.mean(x_fired)) if x_fired.size else np.nan,
-                float(np.std(x_fired) / np.sqrt(max(x_fired.size / 4, 1))) if x_fired.size else np.nan,
+                _steady(logs, name),
                 int((s == UNUSABLE).sum()),
                 reported,
             )

@@ -49,7 +49,7 @@ def judge(ev: Evidence) -> dict[str, Any]:
             "the controller's misfire counts of each cylinder, read before and after a drive of some minutes (--counts), with "
             "the log of that drive: counts on cylinders that fire prove a false detection"
         )
-    if any(c["cause"] == "crank_pattern" and c["detail"].get("where") == "undecided" for c in weaker):
+    if any(c["detail"].get("where") in ("undecided", "weak_or_wheel") for c in weaker):
         missing += [
             "a coast-down with the fuel cut from about 3000 to 1500 rpm (20 turns or more), or",
             "two steady speeds at least a factor 1.5 apart at like load: a wheel error keeps its share of the time, "
@@ -118,13 +118,12 @@ def measured(ev: Evidence) -> list[dict[str, Any]]:
             _row("largest tooth error", f"of the wheel as sensed, at position {ev.worst_tooth[0]}",
                  round(ev.worst_tooth[1], 3), "deg", None)
         )  # fmt: skip
-    steady = [c for c in ev.cylinders if c.mean_lost_firing == c.mean_lost_firing]
+    steady = [c for c in ev.cylinders if c.steady.firings]
     if steady:
-        c = max(steady, key=lambda one: one.mean_lost_firing)
+        c = max(steady, key=lambda one: one.steady.lost)
         row = _row(f"mean lost work, {name_of(c.cylinder)}", "the highest of all, misfires left out",
-                   round(c.mean_lost_firing, 3), "", "0.15")  # fmt: skip
-        if c.sd_mean == c.sd_mean:
-            row["sd"] = round(c.sd_mean, 3)
+                   round(c.steady.lost, 3), "", "0.15")  # fmt: skip
+        row["sd"] = round(c.steady.sd, 3)
         rows.append(row)
     return rows
 
