@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -13,6 +15,12 @@ if TYPE_CHECKING:
     from misfire.compare import Controller, Side
     from misfire.engine import Engine
     from misfire.intake import ReadOptions
+    from misfire.onelog import KnownCut
+    from misfire.pattern import Pattern
+
+_CUT = (
+    "Injector off, as in `analyse`: 3@41.0-49.5; of several logs with the log's number first, 2:3@41.0-49.5."
+)
 
 
 @o.reads_logs
@@ -44,6 +52,26 @@ def compare(
         ),
     ] = None,
     counts_after: Annotated[str | None, typer.Option("--counts-after", help="The same for AFTER.")] = None,
+    codes_before: Annotated[
+        str | None, typer.Option("--codes-before", help="Codes stored before, for example P0300,P0302.")
+    ] = None,
+    codes_after: Annotated[str | None, typer.Option("--codes-after", help="Codes stored after.")] = None,
+    known_cut_before: Annotated[list[str] | None, typer.Option("--known-cut-before", help=_CUT)] = None,
+    known_cut_after: Annotated[
+        list[str] | None, typer.Option("--known-cut-after", help="The same for AFTER.")
+    ] = None,
+    pattern: Annotated[
+        str | None,
+        typer.Option(
+            "--pattern", help="Tooth pattern saved by `misfire pattern`, for the logs of both sides."
+        ),
+    ] = None,
+    pattern_before: Annotated[
+        str | None, typer.Option("--pattern-before", help="The same for BEFORE alone.")
+    ] = None,
+    pattern_after: Annotated[
+        str | None, typer.Option("--pattern-after", help="The same for AFTER alone.")
+    ] = None,
     swapped: Annotated[
         str | None,
         typer.Option("--swapped", help="A part was swapped between these cylinders, for example 2-4."),
@@ -61,7 +89,7 @@ def compare(
     """Say whether a learn or repair cleared the counts, or whether a misfire moved with a swapped part."""
     from misfire.cli.output import colour_wanted, emit_json, say, write_text
     from misfire.cli.saved import load_job
-    from misfire.compare import CompareOptions
+    from misfire.compare import CompareOptions, pooled
     from misfire.compare import compare as judge
     from misfire.compare.swap import check_pair
 
@@ -71,24 +99,25 @@ def compare(
     other = o.build_engine(engine_after, firing_order, wheel, first_tooth) if engine_after else layout
     if options.swapped is not None:
         check_pair(options.swapped, layout.cylinders)
+    given = (
+        _side("before", before, layout, channels_before, counts_before, codes_before, known_cut_before,
+              pattern_before or pattern),
+        _side("after", after, other, channels_after, counts_after, codes_after, known_cut_after,
+              pattern_after or pattern),
+    )  # fmt: skip
     sides = []
-    for logs, own, channels, counts, name in (
-        (before, layout, channels_before, counts_before, "before"),
-        (after, other, channels_after, counts_after, "after"),
-    ):
-        how = o.build_read(own, **read)
+    for one in given:
+        how = o.build_read(one.layout, **read)
         o.one_cam_file(how, 2)
-        sides.append(_analyse(logs, own, how, channels, counts, name))
+        sides.append(_analyse(one, how))
     result = judge(sides[0], sides[1], options)
     if swapped is not None:
         result["swapped"] = list(options.swapped or ())
     if report is not None:
         from misfire.report import comparison_page
 
-        first, last = sides[0][0], sides[1][0]
-        write_text(
-            report, comparison_page(result, first.result, last.result, first.events, last.events, facts)
-        )
+        (first, first_events), (last, last_events) = (pooled(side) for side in sides)
+        write_text(report, comparison_page(result, first, last, first_events, last_events, facts))
     emit_json(result, json)
     if json != "-":
         from misfire.report.terminal import comparison_text
@@ -98,32 +127,105 @@ def compare(
             say(["", result["sequential"]["text"]])
 
 
-def _analyse(
-    logs: str, layout: Engine, read: ReadOptions, channels: str | None, counts: str | None, side: str
-) -> list[Side]:
-    """One analysis per log of a side; channels are given one per log, counts per log or for the side."""
-    from misfire.compare import Side
-    from misfire.compare.beat import check_cylinders
+@dataclass(frozen=True)
+class _Given:
+    """What the command line says about one side; `channels` and `cuts` per log, `reads` as of `_reads`."""
+
+    layout: Engine
+    paths: Sequence[str]
+    channels: Sequence[str | None]
+    reads: Sequence[str | None]
+    whole: bool
+    codes: tuple[str, ...]
+    cuts: Sequence[tuple[KnownCut, ...]]
+    pattern: Pattern | None
+
+
+def _side(
+    name: str,
+    logs: str,
+    layout: Engine,
+    channels: str | None,
+    counts: str | None,
+    codes: str | None,
+    cuts: Sequence[str] | None,
+    pattern: str | None,
+) -> _Given:
+    """Read and check the options of a side before any log is analysed. Raises InputError."""
+    from misfire.cli.saved import load_pattern
     from misfire.errors import InputError
-    from misfire.pipeline import AnalyseOptions, analyse_files
+    from misfire.intake.counts import parse_codes
 
     paths = _paths(logs)
     slow = _paths(channels) if channels else [None] * len(paths)
     if len(slow) != len(paths):
-        raise InputError(f"--channels-{side}: {len(slow)} files for {len(paths)} logs; give one per log")
-    reads, whole = _reads(counts, len(paths), side)
-    if counts is not None:
-        for given in {r for r in reads if r is not None}:
-            o.check_cylinders(layout, (), given)
+        raise InputError(f"--channels-{name}: {len(slow)} files for {len(paths)} logs; give one per log")
+    reads, whole = _reads(counts, len(paths), name)
+    for read in {r for r in reads if r is not None}:
+        o.check_cylinders(layout, (), read)
+    stored = parse_codes(codes) if codes else ()
+    o.check_cylinders(layout, stored, None)
+    return _Given(
+        layout,
+        paths,
+        slow,
+        reads,
+        whole,
+        stored,
+        _cuts(cuts or (), layout, len(paths), name),
+        load_pattern(pattern) if pattern else None,
+    )
+
+
+def _cuts(texts: Sequence[str], layout: Engine, logs: int, side: str) -> list[tuple[KnownCut, ...]]:
+    """The known cuts of each log of a side."""
+    from misfire.errors import InputError
+
+    out: list[list[KnownCut]] = [[] for _ in range(logs)]
+    for text in texts:
+        number, colon, cut = text.rpartition(":")
+        if not colon and logs > 1:
+            raise InputError(
+                f"--known-cut-{side} {text}: say which of the {logs} logs it belongs to, for example 1:{text}"
+            )
+        if colon and not (number.isdigit() and 1 <= int(number) <= logs):
+            raise InputError(
+                f"--known-cut-{side} {text}: write a log's number from 1 to {logs} before the colon, "
+                "for example 1:3@41.0-49.5"
+            )
+        try:
+            out[int(number) - 1 if colon else 0].append(o.parse_cut(cut, layout))
+        except InputError as err:
+            raise InputError(str(err).replace("--known-cut", f"--known-cut-{side}", 1)) from err
+    return [tuple(c) for c in out]
+
+
+def _analyse(given: _Given, read: ReadOptions) -> list[Side]:
+    """One analysis per log of a side."""
+    from misfire.compare import Side
+    from misfire.compare.beat import check_cylinders
+    from misfire.pipeline import AnalyseOptions, analyse_files
+
     out = []
-    for k, (path, channel, text) in enumerate(zip(paths, slow, reads, strict=True)):
+    whole = given.whole
+    rows = zip(given.paths, given.channels, given.reads, given.cuts, strict=True)
+    for k, (path, channel, text, cuts) in enumerate(rows):
         # Counts read over the whole side belong to no single log, so no single log is judged with them.
         own = None if whole else text
-        done = analyse_files([path], AnalyseOptions(engine=layout, channels=channel, counts=own, read=read))
+        options = AnalyseOptions(
+            engine=given.layout,
+            channels=channel,
+            counts=own,
+            codes=given.codes,
+            known_cuts=cuts,
+            pattern=given.pattern,
+            read=read,
+        )
+        done = analyse_files([path], options)
         crank = done.logs[0].crank
         check_cylinders(path, crank.time_s, crank.wheel.tooth_angles_deg, crank.block, done.engine)
         told = _controller(text, whole) if text is not None and not (whole and k) else None
-        out.append(Side(done.to_dict(), done.events, done.engine, told))
+        out.append(Side(done.to_dict(), done.events, done.engine, told, given.codes))
     return out
 
 

@@ -150,7 +150,8 @@ def decide(e: Evidence) -> Overall:
     worse = [c for c, a in e.answers.items() if a == "worse" and c not in same]
     worse = worse or [c for c in left if e.found_raw.get(c) == "worse"]
     if worse:
-        return _explain(Overall("worse", f"Worse than before on {names(worse)}.", cylinders=worse), e)
+        head = f"Worse than before on {names(worse)}{_rates(e, worse)}."
+        return _explain(Overall("worse", head, cylinders=worse), e)
     given.update({c: "unchanged" for c in same if given.get(c) == "worse"})
     if left and not watched:
         # The controller never counted it: the log's own misfires decide.
@@ -227,12 +228,41 @@ def _partly(e: Evidence, given: Mapping[Label, Answer]) -> Overall:
         open_ = by["not_proven"]
         return Overall("not_proven", f"Not proven yet on {names(open_)}.", cylinders=open_)
     if set(by) == {"unchanged"} or ("unchanged" in by and not by.get("cleared") and not by.get("improved")):
-        return Overall("unchanged", f"Unchanged on {names(by['unchanged'])}.", cylinders=by["unchanged"])
+        same = by["unchanged"]
+        return Overall("unchanged", f"Unchanged on {names(same)}{_rates(e, same)}.", cylinders=same)
     better = sorted(by.get("cleared", []) + by.get("improved", []))
     rest = sorted(set(given) - set(by.get("cleared", [])))
-    return Overall(
-        "improved", f"Fewer counts on {names(better)}, not gone on {names(rest or better)}.", cylinders=rest
+    head = f"Fewer counts on {names(better)}, not gone on {names(rest or better)}"
+    return Overall("improved", f"{head}{_rates(e, better) if better == rest else ''}.", cylinders=rest)
+
+
+def _change_of(e: Evidence, c: Label) -> Change:
+    """What the answer on a cylinder rests on: the count judged, or the misfires that the logs show."""
+    own = e.changes.get(c)
+    if own is None or (c in e.found and not own.material_before and not own.material_after):
+        return e.found[c]
+    return own
+
+
+def _rates(e: Evidence, cylinders: Sequence[Label]) -> str:
+    """The rates of a single cylinder for the headline; empty for several."""
+    if len(cylinders) != 1:
+        return ""
+    like = _change_of(e, cylinders[0]).like_pct
+    return (
+        ""
+        if like is None
+        else f": {percent(like[0])} before, {percent(like[1])} after at like speed and load"
     )
+
+
+def percent(rate_pct: float) -> str:
+    """A rate in words that need no exponent."""
+    if 0.0 < rate_pct < 0.001:
+        return "below 0.001 %"
+    places = 1 if rate_pct >= 10 else 2 if rate_pct >= 1 else 3
+    text = f"{rate_pct:.{places}f}"
+    return f"{text.rstrip('0').rstrip('.')} %"
 
 
 def _explain(out: Overall, e: Evidence) -> Overall:
@@ -240,8 +270,14 @@ def _explain(out: Overall, e: Evidence) -> Overall:
     out.reasons.append(f"judged on the {KIND_WORDS[e.kind]}")
     for c, ch in e.changes.items():
         if ch.material_before or ch.material_after:
+            like = ch.like_pct
+            rates = (
+                "no speed and load is common to both sides"
+                if like is None
+                else f"{percent(like[0])} before, {percent(like[1])} after at like speed and load"
+            )
             out.reasons.append(
-                f"cylinder {c}: {ch.before[0]} of {ch.before[1]} firings before, "
+                f"cylinder {c}: {rates}; in all {ch.before[0]} of {ch.before[1]} firings before, "
                 f"{ch.after[0]} of {ch.after[1]} after"
             )
         if out.answer.startswith("cleared") and ch.material_before and e.answers[c] == "not_proven":

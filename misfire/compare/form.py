@@ -67,6 +67,7 @@ def number_row(c: Label, tables: Tables, ch: Change, p_holm: float, answer: Answ
             "partial": None,
             "misfires_uncorrected": None,
             "reported": None if count is None else int(count),
+            **_of_the_controller(count, firings),
         }
 
     return {
@@ -84,6 +85,9 @@ def _numbers(ch: Change, p_holm: float) -> dict[str, Any]:
     return {
         "ratio": _finite(ch.ratio),
         "ratio_ci95": [_finite(ch.ratio_ci[0]), _finite(ch.ratio_ci[1])],
+        "at_like_speed_and_load": None
+        if ch.like_pct is None
+        else {"before_pct": ch.like_pct[0], "after_pct": ch.like_pct[1]},
         "p_value": ch.p_value,
         "p_holm": p_holm,
         "dispersion": round(ch.dispersion, 3),
@@ -96,7 +100,9 @@ def _block(i: int, named: Naming, counts: Counts, sides: Sequence[Side]) -> dict
     blocks = counts.blocks["found"][:, i]
     clustered = clustering(blocks) > 1.0
     interval = bootstrap_rate_pct(blocks[0], blocks[3]) if clustered else rate_interval_pct(k, n)
-    reported = None if counts.reported is None else counts.reported[i]
+    reported = None if counts.reported is None else float(counts.reported[i])
+    if reported is not None and not math.isfinite(reported):
+        reported = None
     uncorrected = [
         r["misfires_uncorrected"]
         for s in sides
@@ -108,10 +114,26 @@ def _block(i: int, named: Naming, counts: Counts, sides: Sequence[Side]) -> dict
         "misfires": k,
         "partial": int(counts.partial[i].sum()),
         "misfires_uncorrected": int(sum(uncorrected)),
-        "reported": None if reported is None or not math.isfinite(reported) else int(reported),
+        "reported": None if reported is None else int(reported),
+        **_of_the_controller(reported, int(counts.reported_firings[i].sum())),
         "rate_pct": 100.0 * k / n if n else None,
         "rate_ci95_pct": [interval[0], interval[1]],
         "interval": "block bootstrap" if clustered else "exact",
+    }
+
+
+def _of_the_controller(count: float | None, firings: int) -> dict[str, Any]:
+    """Rate of the controller's counts over the firings that it watched, and its exact 95 % interval [%].
+
+    Counts carry no times, so clustering cannot be seen in them: every firing is taken as independent. A count above
+    the firings has no rate.
+    """
+    known = count is not None and 0 <= count <= firings and firings > 0
+    interval = rate_interval_pct(int(count), firings) if known and count is not None else None
+    return {
+        "reported_firings": None if count is None else firings,
+        "reported_rate_pct": 100.0 * count / firings if known and count is not None else None,
+        "reported_ci95_pct": None if interval is None else list(interval),
     }
 
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from misfire.compare.answer import Evidence, FreezeFrame, Kind, Overall, decide, names, unchanged
+from misfire.compare.codes import with_codes
 from misfire.compare.drive import Counted, needed_by_stratum, plan
 from misfire.compare.form import assumptions, number_row, row, sequential, verdict
 from misfire.compare.judge import Answer, Change, change, clustering, standardised
@@ -109,6 +110,8 @@ def compare(
         usable_turns=(_turns(tables.before, engine), _turns(tables.after, engine)),
     )
     overall = unchanged(evidence) if same else _unread_counts(decide(evidence), tables, evidence)
+    if not same:
+        overall = with_codes(overall, before, after, evidence)
     if tables.naming.paired:
         overall.reasons.append("phase unknown: a number stands for that cylinder or its companion")
     needs: dict[Label, np.ndarray[Any, Any] | None] = {}

@@ -72,6 +72,15 @@ class Change:
         """More than isolated events after."""
         return not isolated(*self.after)
 
+    @property
+    def like_pct(self) -> tuple[float, float] | None:
+        """Rates [%] before and after at the speeds and loads driven on both sides, in the shares driven after.
+
+        None when the sides have no speed and load in common.
+        """
+        k, n = self.shared_after
+        return (100.0 * self.expected_rate, 100.0 * k / n) if n else None
+
     def answer(self, p_adjusted: float, alpha: float) -> Answer:
         """The answer for this count, with the p-value adjusted for the number of cylinders."""
         firm = p_adjusted <= alpha and not math.isnan(self.ratio)

@@ -62,6 +62,26 @@ def compare_patterns(
     return out
 
 
+def pooled_pattern(logs: Sequence[dict[str, Any]], alpha: float = _ALPHA) -> dict[str, Any]:
+    """The `pattern` block of all logs of a side: mean of the learned errors, weighted with 1/sd^2, by position.
+
+    That of the first log when none was learned, or when the logs count their positions differently.
+    """
+    own = [r.get("pattern") or {} for r in logs]
+    learned = [p for p in map(_learned, logs) if p is not None]
+    if not learned or len({p[0].size for p in learned}) > 1:
+        return dict(own[0])
+    sources = {str(p.get("learned_from")) for p in own} - {"none", "given", "None"}
+    error, sd = _pool(learned)
+    return {
+        "learned_from": sources.pop() if len(sources) == 1 else "several",
+        "turns": sum(p.get("turns") or 0 for p in own if p.get("learned_from") not in ("none", "given")),
+        "tooth_error_deg": _listed(error),
+        "tooth_error_sd_deg": _listed(sd),
+        "stable": _stable(logs, learned, alpha),
+    }
+
+
 def _learned(result: dict[str, Any]) -> tuple[FloatArray, FloatArray] | None:
     pattern = result.get("pattern") or {}
     error, sd = pattern.get("tooth_error_deg") or [], pattern.get("tooth_error_sd_deg") or []

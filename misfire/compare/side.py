@@ -64,12 +64,15 @@ class Side:
     engine : Engine
     controller : Controller or None
         What the controller counted; None: as far as the cylinders of `result` say.
+    codes : tuple of str
+        SAE J2012 codes stored on that side.
     """
 
     result: dict[str, Any]
     events: pd.DataFrame
     engine: Engine
     controller: Controller | None = None
+    codes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -46,14 +46,26 @@ def _to(before: Any, after: Any) -> str:
     return w.NONE if pair == (w.NONE, w.NONE) else f"{pair[0]} \u2192 {pair[1]}"
 
 
+def _like(row: Mapping[str, Any]) -> str:
+    """Rates at like speed and load, before and after [%]; empty where none is known."""
+    like = w.table(row.get("at_like_speed_and_load"))
+    pair = (w.number(like.get("before_pct")), w.number(like.get("after_pct")))
+    return "" if w.NONE in pair else f"{pair[0]} \u2192 {pair[1]}"
+
+
 def _glance(comparison: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """(cylinder, kind, words): its answer, and the counts that it was judged on, before and after."""
+    """(cylinder, kind, words): its answer, and the rates at like speed and load that it was judged on.
+
+    The counts where no rate is known, or where nothing was counted.
+    """
     field = {"reported": "reported", "uncorrected": "misfires_uncorrected"}
     key = field.get(str(comparison.get("judged_on")), "misfires")
     out = []
     for c in (w.table(x) for x in w.items(comparison.get("cylinders"))):
         answer = str(c.get("answer") or "not_proven")
         counts = _to(w.table(c.get("before")).get(key), w.table(c.get("after")).get(key))
+        if _like(c) and (w.finite(c.get("ratio")) is not None):
+            counts = f"{_like(c)} % at like speed and load"
         kind = "bad" if _TONE.get(answer) == "found" else _KIND.get(answer, "open")
         out.append(
             (w.clean(c.get("cylinder"), 20), kind, f"{w.clean(answer, 30).replace('_', ' ')}, {counts}")
@@ -70,7 +82,8 @@ def _counts(comparison: Mapping[str, Any]) -> str:
         row = [w.clean(c.get("cylinder"), 20), w.clean(c.get("answer"), 30).replace("_", " ") or w.NONE]
         row += [_of(side.get("misfires"), side.get("firings")) for side in (b, a)]
         row += [_to(b.get(k), a.get(k)) for k in ("misfires_uncorrected", "reported")]
-        rows.append([*row, w.number(c.get("ratio")), w.span(c.get("ratio_ci95")), w.number(c.get("p_value"))])
+        row += [w.number(c.get("ratio")), w.span(c.get("ratio_ci95")), w.number(c.get("p_value"))]
+        rows.append([*row, _like(c) or w.NONE])
     if not rows:
         return "<p>No cylinder could be compared.</p>"
     head = [
@@ -81,7 +94,7 @@ def _counts(comparison: Mapping[str, Any]) -> str:
         "Uncorrected monitor",
         "Reported",
     ]
-    head += ["After / before", "95 % interval", "p"]
+    head += ["After / before", "95 % interval", "p", "At like speed and load (%)"]
     # Columns that no row fills only take room, on paper most of all.
     keep = [k for k in range(len(head)) if k == 0 or any(r[k] != w.NONE for r in rows)]
     out = Table(
@@ -92,7 +105,8 @@ def _counts(comparison: Mapping[str, Any]) -> str:
     ).html()
     return out + (
         "<p>Uncorrected monitor: what a monitor that takes the wheel as perfect would count, before \u2192 after. "
-        "Reported: what the controller counted, before \u2192 after.</p>"
+        "Reported: what the controller counted, before \u2192 after. Counts are those of everything driven; the answer, "
+        "the ratio and its interval compare like speed and load only.</p>"
     )
 
 

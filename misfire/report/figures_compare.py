@@ -12,7 +12,7 @@ from misfire.report.figure import Figure, axis, blank, f32, label
 from misfire.report.figures_wheel import pattern_table
 from misfire.report.markup import Table
 from misfire.report.style import COOL, HOT, INK
-from misfire.report.words import clean, finite, items, needed, number, span, table
+from misfire.report.words import clean, count, finite, items, needed, number, span, table
 
 SIDES = (("before", "square-open", INK, "□"), ("after", "circle", COOL, "●"))
 
@@ -38,26 +38,41 @@ def _rate(
     return rate, [rate, rate], False
 
 
+def _reported(side: Mapping[str, Any]) -> tuple[float, list[float] | None] | None:
+    """Rate of the controller's counts [%] and its exact interval where the firings are known."""
+    counted, firings = finite(side.get("reported")), finite(side.get("firings"))
+    rate = finite(side.get("reported_rate_pct"))
+    ends = [finite(x) for x in items(side.get("reported_ci95_pct"))]
+    if rate is not None and len(ends) == 2 and ends[0] is not None and ends[1] is not None:
+        return rate, [ends[0], ends[1]]
+    return None if counted is None or not firings else (100 * counted / firings, None)
+
+
+def _uncorrected(side: Mapping[str, Any]) -> tuple[float, list[float] | None] | None:
+    counted, firings = finite(side.get("misfires_uncorrected")), finite(side.get("firings"))
+    return None if counted is None or not firings else (100 * counted / firings, None)
+
+
 def _counted(plot: go.Figure, rows: list[dict[str, Any]], top: float) -> tuple[str, float]:
     """Marks for what the controller reported, else what an uncorrected monitor counts; their name."""
-    for field, name in (
-        ("reported", "the controller reported"),
-        ("misfires_uncorrected", "uncorrected monitor"),
-    ):
+    for read, name in ((_reported, "the controller reported"), (_uncorrected, "uncorrected monitor")):
         some = False
         for (side, _, colour, _), symbol, shift in zip(
             SIDES, ("diamond-open", "diamond"), (0.3, -0.3), strict=True
         ):
-            x, y = [], []
+            x, y, low, high = [], [], [], []
             for k, c in enumerate(rows):
-                own = table(c.get(side))
-                counted, firings = finite(own.get(field)), finite(own.get("firings"))
-                if counted is not None and firings:
-                    x.append(100 * counted / firings)
+                got = read(table(c.get(side)))
+                if got is not None:
+                    rate, ends = got
+                    a, b = ends or (rate, rate)
+                    x.append(rate)
                     y.append(len(rows) - 1 - k + shift)
+                    low.append(max(0.0, rate - a))
+                    high.append(max(0.0, b - rate))
             if x:
                 some = True
-                top = max(top, *x)
+                top = max(top, *(v + h for v, h in zip(x, high, strict=True)))
                 plot.add_trace(
                     go.Scatter(
                         x=f32(x),
@@ -65,12 +80,48 @@ def _counted(plot: go.Figure, rows: list[dict[str, Any]], top: float) -> tuple[s
                         mode="markers",
                         name=f"{name}, {side}",
                         marker={"symbol": symbol, "color": colour, "size": 9, "line": {"width": 1.5}},
+                        error_x=_bars(low, high, colour, 1.2),
                         hovertemplate="%{x:.3f} %<extra>" + f"{name}, {side}" + "</extra>",
                     )
                 )
         if some:
             return name, top
     return "", top
+
+
+def _bars(low: list[float], high: list[float], colour: str, thickness: float) -> dict[str, Any]:
+    """Error bars of unequal length to both sides."""
+    return {
+        "array": f32(high),
+        "arrayminus": f32(low),
+        "symmetric": False,
+        "color": colour,
+        "thickness": thickness,
+        "width": 5,
+    }
+
+
+def _controller_table(rows: list[dict[str, Any]], names: list[str]) -> list[Table]:
+    """What the controller counted, with rates and exact intervals; empty without its counts."""
+    out = []
+    for name, c in zip(names, rows, strict=True):
+        row = [name]
+        for side, _, _, _ in SIDES:
+            own = table(c.get(side))
+            got = _reported(own)
+            row += [
+                count(own.get("reported")),
+                count(own.get("reported_firings")),
+                "–" if got is None else number(got[0]),
+                "–" if got is None or got[1] is None else span(got[1]),
+            ]
+        out.append(row)
+    if all(r[1] == "–" and r[5] == "–" for r in out):
+        return []
+    head = ["Cylinder"]
+    for side, _, _, _ in SIDES:
+        head += [f"Counted {side}", "of firings", "Rate (%)", "95 % interval (%)"]
+    return [Table("Counts of the controller before and after", head, out)]
 
 
 def rates(comparison: Mapping[str, Any], before: Mapping[str, Any], after: Mapping[str, Any]) -> Figure:
@@ -111,14 +162,7 @@ def rates(comparison: Mapping[str, Any], before: Mapping[str, Any], after: Mappi
                         "size": 10,
                         "line": {"width": 2, "color": colour},
                     },
-                    error_x={
-                        "array": f32(high),
-                        "arrayminus": f32(low),
-                        "symmetric": False,
-                        "color": colour,
-                        "thickness": 2,
-                        "width": 5,
-                    },
+                    error_x=_bars(low, high, colour, 2),
                     hovertemplate="%{x:.3f} %<extra>" + side + "</extra>",
                 )
             )
@@ -139,10 +183,17 @@ def rates(comparison: Mapping[str, Any], before: Mapping[str, Any], after: Mappi
         lines.append(f"cylinder {name}: before {found[name][1]} %, after {found[name][3]} %")
     more = " " + (needed(table(comparison.get("verdict"))) or "No further driving is named as needed.")
     gone = " Where no bar is drawn, the result holds no interval." if without else ""
+    controller = _controller_table(rows, names)
+    if controller:
+        gone += (
+            " The bars of the controller's counts are exact (Clopper-Pearson, both tails alike) over the firings with "
+            "fuel, each taken as independent: counts carry no times that could show clusters."
+        )
     return Figure(
         key,
         question,
-        f"Before stands above after; bars are 95 % intervals of what was found.{more}{gone}",
+        f"Before stands above after; bars are 95 % intervals. Rates are those of everything driven, the answer compares "
+        f"like speed and load.{more}{gone}",
         "Misfire rate before and after. " + "; ".join(lines) + f".{more}",
         plot,
         legend=[
@@ -164,7 +215,8 @@ def rates(comparison: Mapping[str, Any], before: Mapping[str, Any], after: Mappi
                     "Answer",
                 ],
                 list(found.values()),
-            )
+            ),
+            *controller,
         ],
     )
 

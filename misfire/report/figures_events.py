@@ -98,7 +98,17 @@ def strips(result: Mapping[str, Any], f: Firings | None, key: str = "strips", wh
             col=1,
         )
         plot.update_xaxes(**axis(showticklabels=i == n - 1), row=i + 1, col=1)
-    plot.update_xaxes(title_text="time in the log (s)", row=n, col=1)
+    joined = ""
+    if f.starts_s:
+        for x in f.starts_s:
+            plot.add_vline(x=x - 0.5, line={"color": INK, "width": 1, "dash": "dot"})
+        joined = (
+            f" {len(f.starts_s) + 1} logs stand one after another, a dotted line between them; the further ones begin at "
+            f"{', '.join(f'{x:.0f}' for x in f.starts_s)} s."
+        )
+    plot.update_xaxes(
+        title_text="time, the logs one after another (s)" if joined else "time in the log (s)", row=n, col=1
+    )
     worst = [f"cylinder {r[0]}: {r[2]} misfires in {r[1]} firings" for r in (_tally(f, i) for i in range(n))]
     thinned = f"All {count(drawn)} firings are drawn."
     if drawn < f.which.size:
@@ -110,7 +120,7 @@ def strips(result: Mapping[str, Any], f: Firings | None, key: str = "strips", wh
         key,
         question,
         "One strip a cylinder, its name at the left. 0 is the work that is normal at that speed and load, "
-        f"1 is no work at all. {thinned}",
+        f"1 is no work at all. {thinned}{joined}",
         "Lost work over time, one strip a cylinder. " + "; ".join(worst) + ".",
         plot,
         legend=[(s, c, t) for _, _, c, _, s, t in _LOOK],

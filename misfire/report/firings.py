@@ -28,8 +28,10 @@ class Firings:
     cylinders : names in the order of the result
     which : index into `cylinders`, -1 for a name that the result does not list
     event : event number
-    time_s, rpm, load_pct, work, deviation_pct : NaN where not known
+    time_s, rpm, load_pct, work, deviation_pct : NaN where not known; of several logs `time_s` runs on from one to
+        the next
     state : one of STATES
+    starts_s : where on `time_s` the second and every further log begins
     """
 
     cylinders: tuple[str, ...]
@@ -41,6 +43,7 @@ class Firings:
     work: Floats
     deviation_pct: Floats
     state: npt.NDArray[np.str_]
+    starts_s: tuple[float, ...] = ()
 
     @property
     def usable(self) -> npt.NDArray[np.bool_]:
@@ -83,17 +86,38 @@ def read_firings(result: Mapping[str, Any], events: pd.DataFrame | None) -> Firi
     deviation = column("segment_deviation_pct")
     if not np.isfinite(deviation).any():
         deviation = _rebuilt(result, names, which, column)
+    time_s, starts = _end_to_end(column("time_s"))
     return Firings(
         tuple(names),
         which,
         np.where(np.isfinite(event), event, np.arange(n)).astype(np.int64),
-        column("time_s"),
+        time_s,
         column("rpm"),
         column("load_pct"),
         column("lost_work"),
         deviation,
         events["state"].astype(str).to_numpy(dtype=str),
+        starts,
     )
+
+
+def _end_to_end(time_s: Floats) -> tuple[Floats, tuple[float, ...]]:
+    """Times of several logs, each on its own clock, laid one after the other; where the further ones begin.
+
+    In one log time only grows: where it falls, the next log begins.
+    """
+    known = np.flatnonzero(np.isfinite(time_s))
+    t = time_s[known]
+    back = np.flatnonzero(np.diff(t) < 0) + 1
+    if back.size == 0:
+        return time_s, ()
+    shift = np.zeros(t.size)
+    for k in back:
+        # a second of space, so that the seam is seen
+        shift[k:] += t[k - 1] - t[k] + 1.0
+    out = time_s.copy()
+    out[known] = t + shift
+    return out, tuple(float(x) for x in (t + shift)[back])
 
 
 def _rebuilt(

@@ -209,7 +209,9 @@ def signal_section(result: Mapping[str, Any], events: pd.DataFrame | None = None
     ]
     unusable = ["Firings of each cylinder: " + ", ".join(left_out)] if left_out else []
     phase, learned = str(result.get("phase")), str(pattern.get("learned_from"))
+    files = w.items(log.get("files"))
     pairs = [
+        ("Logs", w.count(len(files)) if len(files) > 1 else ""),
         ("Edges", w.count(log.get("edges"))),
         ("Turns", w.number(log.get("turns"), 6)),
         ("Duration", w.with_unit(log.get("duration_s"), "s")),

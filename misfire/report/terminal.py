@@ -230,13 +230,20 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
             else f"{count(side.get(counted))} ({count(side.get('misfires'))})"
             for side in (b, a)
         ]
+        # the controller watches firings too that the log cannot judge
+        of = [
+            s.get("reported_firings")
+            if counted == "reported" and finite(s.get("reported_firings")) is not None
+            else s.get("firings")
+            for s in (b, a)
+        ]
         rows.append(
             [
                 clean(c.get("cylinder"), 8),
                 shown[0],
-                count(b.get("firings")),
+                count(of[0]),
                 shown[1],
-                count(a.get("firings")),
+                count(of[1]),
                 clean(c.get("answer"), 22).replace("_", " ") or NONE,
                 number(c.get("ratio")),
                 span(c.get("ratio_ci95")),

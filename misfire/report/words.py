@@ -49,6 +49,7 @@ LEARNED = {
     "fuel_cut": "a coast-down in fuel cut",
     "speed_sweep": "the change of speed in the log",
     "given": "a saved pattern that was given",
+    "several": "a coast-down in fuel cut in one log, the change of speed in another",
     "none": "nothing: no pattern could be learned",
 }
 

@@ -34,6 +34,9 @@ class _Options:
     engine: Any = None
     channels: Any = None
     counts: Any = None
+    codes: tuple[str, ...] = ()
+    known_cuts: tuple[Any, ...] = ()
+    pattern: Any = None
     read: Any = None
 
 

@@ -11,6 +11,7 @@ import pytest
 
 from misfire.cli import main
 from misfire.cli.demo import demo_folder
+from misfire.report.words import number
 
 DEMO = demo_folder()
 
@@ -135,7 +136,7 @@ def test_compare(monkeypatch, capsys, tmp_path):
     on_page = {r[0]: r for r in next(t for t in tables if "Misfires before" in t[0])[1:]}
     for c in result["cylinders"]:
         row = on_page[str(c["cylinder"])]
-        b, a = c["before"], c["after"]
+        b, a, like = c["before"], c["after"], c["at_like_speed_and_load"]
         assert row[2].replace(",", "") == f"{b['misfires']} of {b['firings']}"
         assert row[3].replace(",", "") == f"{a['misfires']} of {a['firings']}"
         assert row[5].replace(",", "") == f"{b['reported']} \u2192 {a['reported']}"
@@ -148,9 +149,9 @@ def test_compare(monkeypatch, capsys, tmp_path):
             row[6] == "\u2013" if c["ratio"] is None else float(row[6]) == pytest.approx(c["ratio"], rel=5e-3)
         )
         # the terminal writes count and, where counts of the controller are judged, the true ones in brackets
-        assert re.search(rf"\b{b['reported']} \({b['misfires']}\) {b['firings']}\b", text.replace(",", "")), (
-            row
-        )
+        said = rf"\b{b['reported']} \({b['misfires']}\) {b['reported_firings']}\b"
+        assert re.search(said, text.replace(",", "")), row
+        assert row[9] == f"{number(like['before_pct'])} \u2192 {number(like['after_pct'])}"
     assert result["verdict"]["headline"] in text
     assert result["verdict"]["headline"] in page
 
