@@ -111,21 +111,18 @@ def test_a_code_still_stored_is_asked_for_again() -> None:
 
 
 def test_a_comparison_says_the_rates_at_like_speed_and_load() -> None:
-    """Misfires above 50 % load only; after, little of that load is driven: raw counts would look like a success.
-
-    The truth is 20 % above 50 % load on both sides.
-    """
+    """Misfires at 20 % above 50 % load on both sides; after, more of that load is driven: raw counts look worse."""
 
     def rate(_: Any, load: Any) -> Any:
         return np.where(load > 50, 0.2, 0.0)
 
-    before = make_log(1, misfire={3: rate}, load=(45.0, 70.0))
-    after = make_log(2, misfire={3: rate}, load=(10.0, 70.0), turns=8000)
+    before = make_log(1, misfire={3: rate}, load=(10.0, 70.0), turns=8000)
+    after = make_log(2, misfire={3: rate}, load=(40.0, 70.0), turns=8000)
     out = compare([before], [after])
     row, got = out["cylinders"][2], out["verdict"]
     raw = [row[k]["misfires"] / row[k]["firings"] for k in ("before", "after")]
     like = row["at_like_speed_and_load"]
-    assert raw[1] < 0.6 * raw[0]
+    assert raw[1] > 1.4 * raw[0]
     assert like["after_pct"] == pytest.approx(like["before_pct"], rel=0.15)
     assert got["answer"] == "unchanged"
     assert "at like speed and load" in got["headline"]
