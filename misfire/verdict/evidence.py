@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from misfire.engine import Engine
+from misfire.evidence import Disturbance, Followed
 
 Label = int | str
 
@@ -41,6 +42,7 @@ class CylinderEvidence:
     steady: Steady
     unusable: int
     reported: int | None
+    judged_around: float = 1.0  # share of its firings near its misfires that could be judged
 
 
 @dataclass(frozen=True)
@@ -70,3 +72,5 @@ class Evidence:
     counts_given: bool = False
     nothing_fired: bool = False
     notes: list[str] = field(default_factory=list)
+    disturbance: Disturbance = field(default_factory=Disturbance)
+    followed: Mapping[Label, Followed] = field(default_factory=dict)  # does the crank follow the misfires

@@ -7,6 +7,7 @@ from typing import Any
 from misfire.verdict.evidence import CylinderEvidence, Evidence
 from misfire.verdict.finding import finding, listed, name_of, pair_of
 
+LEAST_JUDGED = 0.5  # of the firings around the misfires: below, most of the stretch is noise
 FALSE_ALARM = 2e-5  # per firing, the budget that isolated events are judged against
 
 
@@ -42,6 +43,19 @@ def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
         elif (c.misfires >= 3 and c.misfires > 0.0005 * c.firings) or (c.misfires == 2 and c.firings < 400):
             weak.append(c)
     out = []
+    doubtful = [c for c in hit if _doubt(ev, c)]
+    hit = [c for c in hit if c not in doubtful]
+    if doubtful:
+        out.append(
+            finding(
+                "misfire",
+                [x for c in doubtful for x in pair_of(ev, c.cylinder)],
+                0.4,
+                {"kind": "several" if len(doubtful) > 1 else "one", "steady": False, "where": "edges"},
+                [_doubt(ev, c) for c in doubtful],
+                [],
+            )
+        )
     if hit:
         labels = [x for c in hit for x in pair_of(ev, c.cylinder)]
         n = len(ev.cylinders)
@@ -81,7 +95,7 @@ def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
                 _misfire_steps(kind),
             )
         )
-    if weak and not hit:
+    if weak and not hit and not doubtful:
         labels = [x for c in weak for x in pair_of(ev, c.cylinder)]
         out.append(
             finding(
@@ -94,6 +108,22 @@ def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
             )
         )
     return out
+
+
+def _doubt(ev: Evidence, c: CylinderEvidence) -> str:
+    """Why what looks like misfires of a cylinder may be its edges alone; empty when nothing speaks for that."""
+    follow = ev.followed.get(c.cylinder)
+    if follow is not None and follow.refuted:
+        return (
+            f"{name_of(c.cylinder)}: the edges shift, but only {100 * max(follow.share, 0.0):.0f} % of the shift is one "
+            "that a crank with inertia can make"
+        )
+    if c.judged_around < LEAST_JUDGED:
+        return (
+            f"{name_of(c.cylinder)}: only {100 * c.judged_around:.0f} % of the firings around its {c.misfires} misfires can be "
+            "judged: they may be the tail of the noise"
+        )
+    return ""
 
 
 def _misfire_steps(kind: str) -> list[str]:

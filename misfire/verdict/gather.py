@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from misfire.decide import FIRING, MISFIRE, MOTORING, PARTIAL_FROM, UNUSABLE
+from misfire.evidence import disturbance, followed
 from misfire.intake.counts import Counts
 from misfire.onelog import OneLog
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Steady
@@ -91,6 +92,7 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
                 _steady(logs, name),
                 int((s == UNUSABLE).sum()),
                 reported,
+                _judged_around(s),
             )
         )
     first = logs[0]
@@ -140,4 +142,20 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
         codes=codes,
         counts_given=counts is not None and counts.misfires is not None,
         nothing_fired=bool(state.size and judged == 0 and (state == MOTORING).mean() > 0.5),
+        disturbance=disturbance(logs),
+        followed=followed(logs),
     )
+
+
+def _judged_around(state: np.ndarray[Any, Any]) -> float:
+    """Share of a cylinder's firings within ten of each of its misfires that could be judged, mean over misfires.
+
+    Of a stretch that is nearly all noise, the few that pass for misfires are its tail and no sample of it.
+    """
+    miss = np.flatnonzero(state == MISFIRE)
+    if not miss.size:
+        return 1.0
+    open_ = np.concatenate([[0], np.cumsum(state == UNUSABLE)])
+    any_ = np.concatenate([[0], np.cumsum(state != MOTORING)])
+    lo, hi = np.maximum(miss - 10, 0), np.minimum(miss + 11, state.size)
+    return float(1 - np.mean((open_[hi] - open_[lo]) / np.maximum(any_[hi] - any_[lo], 1)))

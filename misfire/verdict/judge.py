@@ -55,6 +55,10 @@ def judge(ev: Evidence) -> dict[str, Any]:
             "two steady speeds at least a factor 1.5 apart at like load: a wheel error keeps its share of the time, "
             "a misfire does not",
         ]
+    if any(c["detail"].get("where") == "edges" for c in weaker):
+        missing.append(
+            "the same drive again after the crank signal is put right: whether these misfires are true cannot be told through it"
+        )
     for c in weaker:
         if c["detail"].get("where") == "dead_or_weak":
             name = name_of(c["cylinders"][0])
@@ -125,6 +129,8 @@ def measured(ev: Evidence) -> list[dict[str, Any]]:
                    round(c.steady.lost, 3), "", "0.15")  # fmt: skip
         row["sd"] = round(c.steady.sd, 3)
         rows.append(row)
+    rows += [s.row() for s in ev.disturbance.shown]
+    rows += [f.shown(name_of(c)).row() for c, f in ev.followed.items()]
     return rows
 
 

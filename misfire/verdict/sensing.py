@@ -7,6 +7,8 @@ from typing import Any
 from misfire.verdict.evidence import CylinderEvidence, Evidence
 from misfire.verdict.finding import finding, name_of, pair_of
 
+HARM = 0.15  # false lost work from which on a hum is a fault: as much as makes a cylinder weak (contract)
+
 
 def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     accused = [c for c in ev.cylinders if c.firings and c.false_uncorrected >= max(3, 0.01 * c.firings)]
@@ -63,6 +65,22 @@ def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
             f"the tooth pattern changes inside the log, by {ev.pattern_drift_deg:.3f} deg at the worst tooth"
         )
         detail["kind"] = "drift"
+    source = ev.disturbance.source
+    if source is not None and source.false_work >= HARM:
+        lines.append(f"{source.words}; up to {source.lateness_deg:.2f} deg at high speed")
+        detail.setdefault("kind", "hum")
+        detail["source"] = source.kind
+    elif source is not None and lines:
+        lines.append(source.words)
+        detail["source"] = source.kind
+    alone = [c for c, f in ev.followed.items() if f.refuted]
+    for c in alone:
+        f = ev.followed[c]
+        lines.append(
+            f"{name_of(c)}: edges shift by {f.size_deg:.2f} deg where it seems to misfire, and the crank's inertia does not "
+            f"follow: a lost combustion explains {100 * max(f.share, 0.0):.0f} % of it"
+        )
+        detail.setdefault("kind", "edges_alone")
     if not lines:
         return []
     steps = [

@@ -1,0 +1,7 @@
+"""Numbers that the judgement rests on, each with its uncertainty: what a deviation is tied to and how it scales."""
+
+from misfire.evidence.disturbance import Disturbance, Source, disturbance
+from misfire.evidence.followed import Followed, followed
+from misfire.evidence.shown import Shown
+
+__all__ = ["Disturbance", "Followed", "Shown", "Source", "disturbance", "followed"]

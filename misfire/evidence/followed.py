@@ -1,0 +1,214 @@
+"""Does the crank follow? Whether the teeth move in misfires as a lost combustion moves a crank with inertia.
+
+A lost combustion bends the crank's motion smoothly: lateness'' = torque / (J w^2) (*derived*), so its shape over
+the teeth is known up to its size. An edge that is sensed elsewhere (magnetised spot, loose sensor, hum)
+stands off alone and its neighbours do not follow; the work read from it is the same, the shape is not.
+The mean residual angles around the events taken for misfires, less what healthy turns of that speed show, are
+laid against that shape, which is taken through the very operator that makes the residuals.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from misfire.crank import BoolArray, IntArray
+from misfire.decide import FIRING, MISFIRE
+from misfire.engine import TURN_DEG, FloatArray
+from misfire.evidence.shown import Shown
+from misfire.onelog import OneLog, gas_shape
+from misfire.pattern import residual_angles
+from misfire.work import places
+
+LEAST = 4  # events of one cylinder
+LEAST_CALM = 15  # healthy turns of each half of the cycle
+SHARE = 0.9  # a burn twice as late as the generic one leaves 0.98 (tests/evidence)
+_EVENTS, _CALM_RUNS, _CALM_RUN = 40, 12, 16  # looked at, for time: events a cylinder; runs of healthy turns
+_AHEAD, _WINDOW = 2, 5  # turns before the event's and in all
+_REACH = 4  # turns over which a misfire's shape is followed
+
+
+@dataclass(frozen=True)
+class Followed:
+    """How much of the teeth's answer to a cylinder's misfires a lost combustion explains.
+
+    `share` is of the squared residual angles beyond their noise, about 1 for true misfires; `sd` its error by
+    leaving out tenths of the events; `size_deg` the root mean square answer [deg]; `events` how many.
+    """
+
+    share: float
+    sd: float
+    size_deg: float
+    events: int
+
+    @property
+    def refuted(self) -> bool:
+        """The edges moved and the crank did not."""
+        return self.share + 2 * self.sd < SHARE
+
+    def shown(self, name: str) -> Shown:
+        """The row of evidence."""
+        return Shown(
+            f"misfires of {name} that the crank follows",
+            f"share of the edges' shift ({self.size_deg:.3f} deg, {self.events} events) that a lost combustion explains; "
+            "the rest moves edges and not the crank",
+            self.share,
+            sd=self.sd,
+            limit=f"{SHARE} within two errors",
+        )
+
+
+def followed(logs: Sequence[OneLog]) -> dict[int | str, Followed]:
+    """The test for every cylinder or place with events enough; of several logs the one with most events counts."""
+    out: dict[int | str, Followed] = {}
+    for log in logs:
+        for label, one in _of_log(log).items():
+            if label not in out or one.events > out[label].events:
+                out[label] = one
+    return out
+
+
+def _of_log(log: OneLog) -> dict[int | str, Followed]:
+    e, d = log.events, log.decision
+    miss = np.flatnonzero((d.state == MISFIRE) & np.isfinite(d.lost_work))
+    chosen: dict[int | str, IntArray] = {}
+    for label in log.labels:
+        mine = miss[log.label[miss] == label]
+        if mine.size >= LEAST:
+            chosen[label] = mine[np.unique(np.linspace(0, mine.size - 1, _EVENTS).astype(np.int64))]
+    if not chosen or log.engine.cylinders < 2:
+        return {}
+    calm = _runs(_calm_turns(log))
+    rows = [calm, *((e.turn[k][:, None] - _AHEAD + np.arange(_WINDOW)).ravel() for k in chosen.values())]
+    need = np.zeros(log.crank.turns + 5, dtype=bool)
+    for near in range(-2, 3):  # what the residuals of a turn stand on
+        at = np.concatenate(rows) + near
+        need[at[(at >= 0) & (at < log.crank.turns)]] = True
+    some = np.flatnonzero(need)
+    res, speed = _residuals(log, some)
+    known = np.isfinite(d.expected)
+    q = np.interp(some, e.turn[known], d.expected[known]) / speed**2
+    base = _baseline(res, q, np.isin(some, calm), log.phase.second_turn[some])
+    if base is None:
+        return {}
+    at = np.full(log.crank.turns, -1)
+    at[some] = np.arange(some.size)
+    own = res - base
+    like = _predicted(log, miss, at, res.shape)
+    inner = slice(1, -1)  # beside the gap a pickup shifts with speed
+    out = {}
+    for label, k in chosen.items():
+        turn = e.turn[k][:, None] - _AHEAD + np.arange(_WINDOW)
+        inside = ((turn >= 0) & (turn < log.crank.turns)).all(axis=1)
+        row = at[turn[inside]]
+        x, y = like[row][:, :, inner].reshape(len(row), -1), own[row][:, :, inner].reshape(len(row), -1)
+        ok = np.isfinite(y).all(axis=1)
+        if ok.sum() >= LEAST and (one := _compared(x[ok], y[ok])) is not None:
+            out[label] = one
+    return out
+
+
+def _calm_turns(log: OneLog) -> IntArray:
+    """Turns with nothing but firing events within two turns of them."""
+    other = np.zeros(log.crank.turns, dtype=np.int64)
+    np.add.at(other, log.events.turn, (log.decision.state != FIRING).astype(np.int64))
+    seen = np.zeros(log.crank.turns, dtype=np.int64)
+    np.add.at(seen, log.events.turn, 1)
+    sick = np.convolve(other + (seen == 0), np.ones(5), mode="same") > 0
+    sick[:2] = sick[-2:] = True
+    return np.flatnonzero(~sick & ~log.crank.faulty)
+
+
+def _runs(turns: IntArray) -> IntArray:
+    """Some runs of neighbouring turns, spread over all given."""
+    run = turns[: turns.size // _CALM_RUN * _CALM_RUN].reshape(-1, _CALM_RUN)
+    return run[:: max(1, -(-len(run) // _CALM_RUNS))].ravel()
+
+
+def _residuals(log: OneLog, rows: IntArray) -> tuple[FloatArray, FloatArray]:
+    crank = log.crank
+    block = crank.block[rows] + np.cumsum(np.diff(rows, prepend=rows[:1]) != 1)
+    some = replace(crank, time_s=crank.time_s[rows], faulty=crank.faulty[rows], block=block)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN columns: a tooth never seen
+        return residual_angles(some)
+
+
+def _baseline(res: FloatArray, q: FloatArray, calm: BoolArray, second: BoolArray) -> FloatArray | None:
+    """Residuals of a healthy turn of that work and speed, a + b q for each half of the cycle; None with too few."""
+    out = np.full_like(res, np.nan)
+    calm = calm & np.isfinite(q) & np.isfinite(res[:, 1:-1]).all(axis=1)
+    for half in (False, True):
+        mine = second == half
+        good = mine & calm
+        if good.sum() < LEAST_CALM:
+            return None
+        x = np.column_stack([np.ones(good.sum()), q[good]])
+        beta = np.linalg.lstsq(x, np.nan_to_num(res[good]), rcond=None)[0]
+        out[mine] = np.column_stack([np.ones(mine.sum()), q[mine]]) @ beta
+    return out
+
+
+def _predicted(log: OneLog, miss: IntArray, at: IntArray, size: tuple[int, ...]) -> FloatArray:
+    """Residual angles [deg] that the events' lost work makes, all misfires of the log together."""
+    e, d = log.events, log.decision
+    turn = np.arange(-_REACH, _REACH + 1)
+    out = np.zeros(size)
+    amount = d.lost_work[miss] * d.expected[miss] / (e.rpm[miss] * np.pi / 30) ** 2
+    shape = answers_deg(log)
+    for i, one in enumerate(shape):
+        mine = e.place[miss] == i
+        row = e.turn[miss[mine]][:, None] + turn
+        inside = (row >= 0) & (row < at.size)
+        row = np.where(inside, at[np.clip(row, 0, at.size - 1)], -1)
+        for r in range(turn.size):
+            use = row[:, r] >= 0
+            np.add.at(out, row[use, r], amount[mine][use, None] * one[r])
+    return out
+
+
+def answers_deg(log: OneLog, late: bool = False) -> FloatArray:
+    """Residual angles [deg] of one lost combustion per unit of energy / w^2, by place in firing order.
+
+    Shape (cylinders, 2 * reach + 1 turns, teeth); the middle row is the turn that the firing TDC lies in.
+    """
+    from misfire.gas import late_burn
+
+    shape = late_burn(gas_shape(log.engine)) if late else gas_shape(log.engine)
+    wheel = log.crank.wheel
+    rows = 2 * _REACH + 5
+    angle = np.arange(rows)[:, None] * TURN_DEG + wheel.tooth_angles_deg
+    little = 1e-5  # small beside 1: lateness is linear in the work
+    out = []
+    for place in places(log.engine, log.phase.first_deg):
+        after = angle - (rows // 2) * TURN_DEG - place.angle_deg
+        time = np.radians(angle) + little * np.radians(shape.step_integral(after))
+        still = np.zeros(rows, dtype=np.int64)
+        one = replace(log.crank, time_s=time, block=still, faulty=still > 0)
+        out.append(np.nan_to_num(residual_angles(one)[0])[2:-2] / little)
+    return np.array(out)
+
+
+def _compared(like: FloatArray, own: FloatArray) -> Followed | None:
+    """Share of the mean answer that its expected shape explains, shapes (events, points); None where noise hides it."""
+
+    def share(keep: BoolArray) -> tuple[float, float]:
+        x, y = like[keep].mean(axis=0), own[keep].mean(axis=0)
+        noise = float((own[keep].var(axis=0, ddof=1)).sum() / keep.sum())
+        factor = float(x @ y / max(float(x @ x), 1e-300))
+        all_ = max(float(y @ y) - noise, 1e-300)
+        rest = float(np.sum((y - factor * x) ** 2)) - noise
+        return 1 - rest / all_, float(np.sqrt(all_ / y.size))
+
+    n = own.shape[0]
+    groups = min(10, n)
+    part = np.arange(n) % groups
+    value, size = share(np.ones(n, dtype=bool))
+    if float(np.sum(own.mean(axis=0) ** 2)) < 2 * float(own.var(axis=0, ddof=1).sum() / n):
+        return None
+    left = np.array([share(part != g)[0] for g in range(groups)])
+    sd = float(np.sqrt((groups - 1) / groups * np.sum((left - left.mean()) ** 2)))
+    return Followed(float(np.clip(value, -1.0, 1.0)), float(np.clip(sd, 1e-3, 1.0)), size, n)

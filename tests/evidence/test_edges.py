@@ -1,0 +1,118 @@
+"""What edges are tied to, and whether the crank follows them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from misfire.evidence import disturbance, followed
+from misfire.evidence.circular import rayleigh
+from misfire.evidence.followed import SHARE, answers_deg
+from misfire.evidence.lines import strongest_line
+
+
+@pytest.mark.parametrize("n", [10, 20, 100])
+@pytest.mark.parametrize("places", [None, np.arange(58) * 6.0])
+def test_the_circular_test_errs_as_often_as_it_says(n, places):
+    """Uniform angles, also on the teeth of a 60-2 wheel only: p below 5 % in 5 % of the cases, and so on."""
+    rng = np.random.default_rng(7)
+    p = []
+    for _ in range(4000):
+        a = rng.uniform(0, 360, n) if places is None else rng.choice(places, n)
+        p.append(rayleigh(a, 360.0, places).p)
+    for level in (0.05, 0.01):
+        sd = np.sqrt(level * (1 - level) / len(p))
+        assert abs(np.mean(np.array(p) < level) - level) < 4 * sd
+
+
+def test_the_circular_test_against_exact_quantiles():
+    """n R^2 of ten uniform angles: the 95 and 99 % points of 200,000 draws have the p they should have."""
+    from misfire.evidence.circular import rayleigh_p
+
+    rng = np.random.default_rng(1)
+    length = np.abs(np.exp(2j * np.pi * rng.random((200_000, 10))).mean(axis=1))
+    for level in (0.05, 0.01):
+        assert rayleigh_p(10, float(np.quantile(10 * length**2, 1 - level))) == pytest.approx(level, rel=0.06)
+
+
+def test_a_line_against_the_reference_spectrum():
+    """Amplitude and place of a sine in noise, held against scipy.signal.lombscargle."""
+    from scipy.signal import lombscargle
+
+    rng = np.random.default_rng(2)
+    x = np.sort(rng.uniform(0, 40.0, 60_000))
+    v = 0.3 * np.sin(2 * np.pi * 430.0 * x) + rng.normal(0, 1.0, x.size)
+    line = strongest_line(x, v, 35.0, 700.0, 10.0)
+    assert line is not None
+    assert line.frequency == pytest.approx(430.0, abs=line.resolution)
+    assert line.p < 1e-12
+    f = np.array([429.0, 430.0, 431.0])
+    reference = 2 * np.sqrt(lombscargle(x, v, 2 * np.pi * f) / x.size)
+    assert np.argmax(reference) == 1
+    assert line.amplitude == pytest.approx(reference[1], abs=3 * line.sd)
+
+
+def test_noise_alone_has_no_line():
+    rng = np.random.default_rng(3)
+    low = 0
+    for _ in range(60):
+        x = np.sort(rng.uniform(0, rng.uniform(20, 90), rng.integers(60, 800)))
+        line = strongest_line(x, np.ones(x.size), 20.0, 700.0, 10.0)
+        assert line is not None
+        low += line.p < 1e-3
+    assert low == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "word"),
+    [
+        ("alternator_hum_i4", "geared", "16.60 times a turn"),
+        ("starter_hum_i4", "frequency", "430.0 Hz"),
+        ("spark_noise_i4", "cylinder", "spark of cylinder 1"),
+        ("lost_edges_v8", "random", "no angle"),
+    ],
+)
+def test_the_source_of_a_disturbance_is_named(judged, name, kind, word):
+    source = disturbance(judged(name).done.logs).source
+    assert source is not None
+    assert source.kind == kind
+    assert word in source.words
+
+
+@pytest.mark.parametrize("name", ["healthy_i4", "random_misfire_i4", "poor_wheel_v6", "rough_road_i4"])
+def test_a_sound_signal_has_no_source(judged, name):
+    assert disturbance(judged(name).done.logs).source is None
+
+
+@pytest.mark.parametrize("name", ["alternator_hum_i4", "magnetised_wheel_i4"])
+def test_edges_that_the_crank_does_not_follow_are_no_firm_misfire(judged, name):
+    j = judged(name)
+    assert sum(j.log.truth.misfires.values()) == 0
+    assert set(j.causes) == {"sensor_signal"}, j.verdict["headline"]
+    assert any("crank signal" in m for m in j.verdict["missing"])
+    assert any(f.refuted for f in followed(j.done.logs).values())
+
+
+@pytest.mark.parametrize(
+    "name", ["random_misfire_i4", "shared_coil_v8", "idle_misfire_boxer4", "misfire_oddfire_v6"]
+)
+def test_the_crank_follows_true_misfires(judged, name):
+    j = judged(name)
+    true = {c for c, n in j.log.truth.misfires.items() if n}
+    of = followed(j.done.logs)
+    assert set(of) == true
+    for one in of.values():
+        assert one.share > SHARE
+        assert not one.refuted
+    rows = [r for r in j.verdict["evidence"] if "that the crank follows" in r["name"]]
+    assert len(rows) == len(true)
+    assert all(r["sd"] > 0 for r in rows)
+
+
+def test_a_late_burn_is_still_followed(judged):
+    """The limit leaves room for a combustion of another shape than the generic one."""
+    log = judged("random_misfire_i4").done.logs[0]
+    a, b = answers_deg(log), answers_deg(log, late=True)
+    for one, other in zip(a, b, strict=True):
+        x, y = one.ravel(), other.ravel()
+        assert (x @ y) ** 2 / ((x @ x) * (y @ y)) > 0.98 > SHARE
