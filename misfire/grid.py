@@ -2,6 +2,8 @@
 
 A turn of the tooth matrix starts at wheel position 0. The integral A = sum of dth^3 / (2 dt^2) over the
 intervals carries white noise when the edge times do: each time error enters as -w^3 dt, once.
+
+Starts of turns have shape (events,).
 """
 
 from __future__ import annotations

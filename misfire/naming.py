@@ -19,7 +19,7 @@ CLEAR_BY_DEG = 20.0
 
 @dataclass(frozen=True)
 class Marks:
-    """Cam edges and cylinder-1 marks of a log, times [s]; None when there are none."""
+    """Cam edges and cylinder-1 marks of a log, times [s] of shape (marks,); None when there are none."""
 
     cam_s: FloatArray | None = None
     cylinder1_s: FloatArray | None = None

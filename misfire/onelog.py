@@ -43,7 +43,7 @@ class KnownCut:
 
 @dataclass(frozen=True)
 class OneLog:
-    """Everything found in one log; arrays follow the events.
+    """Everything found in one log; arrays have shape (events,).
 
     `label` is the cylinder number or place letter of every event (the lower companion when the phase is
     unknown), `uncorrected` what a monitor that takes the wheel as perfect would count.

@@ -1,4 +1,7 @@
-"""Crank orders in a tooth pattern: those of the firing frequency, and the low ones of run-out and wobble."""
+"""Crank orders in a tooth pattern: those of the firing frequency, and the low ones of run-out and wobble.
+
+A pattern [deg] has shape (teeth,), NaN where a tooth is not known.
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,8 @@
 TDC comes from the engine file, or from the engine's own compression and combustion (modulo one firing
 interval). The turn comes from cam edges or cylinder-1 marks, or, on a single-cylinder engine, from which
 of the two turns fires.
+
+Rows and angles of marks have shape (marks,), rows of a wave shape (turns,).
 """
 
 from __future__ import annotations

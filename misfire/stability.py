@@ -6,6 +6,8 @@ part goes with torque / w^2. Two ways of telling early from late are asked, beca
 - the halves of the log. Blind where the speed or load changes once, in the middle: then a drift looks like torque.
 - the halves of every stretch of like torque / w^2, each stretch with a spacing and a torque term of its own. Blind to a
   change that falls together with the change of speed.
+
+Residual angles have shape (turns, teeth), what belongs to a turn shape (turns,).
 """
 
 from __future__ import annotations

@@ -3,6 +3,8 @@
 The crank's speed follows the firings: an engine of n evenly firing cylinders swings at order n/2 and at the
 multiples of it. A fault of single cylinders spreads over all half orders, a wheel fault over the whole orders;
 neither makes one order stand alone.
+
+Arrays of teeth have shape (edges,), `peaks` one value an order n/2 from n = 2 on, shape (orders,).
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""How much more driving proves it, and at which speeds and loads."""
+"""How much more driving proves it, and at which speeds and loads.
+
+Firings needed in each stratum have shape (strata,).
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The comparison in the form "misfire-comparison": rows, verdict, sequential plan."""
+"""The comparison in the form "misfire-comparison": rows, verdict, sequential plan.
+
+Firings needed in each stratum have shape (strata,). `adjusted` and `p_holm` are probabilities after Holm.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""One cylinder's counts before and after: exact test at like speed and load, and what it proves."""
+"""One cylinder's counts before and after: exact test at like speed and load, and what it proves.
+
+`reported_before` and `reported_after` are numbers of misfires, each share 0..1.
+"""
 
 from __future__ import annotations
 

@@ -89,7 +89,7 @@ class Counts:
         Counts of the controller, NaN where it gave none for a cylinder.
     reported_firings, reported_found : array, shape (cylinders, strata)
         Firings and true misfires in the logs that have controller counts.
-    by_number : dict of cylinder number -> count, or None
+    by_number : dict of cylinder number -> number of counts, or None
         The controller's counts under its own numbers, also where the log's cylinders have none.
     monitor_ran : bool or None
     at_least : frozenset of int
@@ -173,7 +173,7 @@ def _label(x: Any) -> Label:
 
 @dataclass(frozen=True)
 class Tables:
-    """Both sides on the same strata; `strata` has a row (speed_rpm, load_pct): the mean of its firings."""
+    """Both sides on the same strata; `strata`, shape (strata, 2), has a row (speed_rpm, load_pct): the mean of its firings."""
 
     naming: Naming
     strata: FloatArray

@@ -1,4 +1,7 @@
-"""A part was swapped between two cylinders: did the misfire go with it?"""
+"""A part was swapped between two cylinders: did the misfire go with it?
+
+`phi` is the dispersion, variance over mean: a ratio, 1 for independent misfires.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Counts over blocks of turns: clustering, the windows of the regulation, the controller's own averages."""
+"""Counts over blocks of turns: clustering, the windows of the regulation, the controller's own averages.
+
+`level` is the confidence, 0..1; arrays of counts have shape (cycles,) where nothing else is said.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""Exact intervals and tests of one rate, two rates, and two rates over strata."""
+"""Exact intervals and tests of one rate, two rates, and two rates over strata.
+
+`level` is the confidence, 0..1; `exposure`, `exposure1`, `exposure2` [any unit] that both sides share, above 0. Arrays of counts have any
+shape, the same for all or one that broadcasts.
+"""
 
 from __future__ import annotations
 
@@ -19,6 +23,7 @@ _TIE = 1.0 + 1e-7
 
 
 def check_counts(misfires: npt.ArrayLike, firings: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Both as floats. Raises ValueError for misfires above firings, negative or missing counts."""
     k = np.asarray(misfires, dtype=float)
     n = np.asarray(firings, dtype=float)
     if not (np.all(np.isfinite(k)) and np.all(np.isfinite(n))) or np.any(k < 0) or np.any(k > n):

@@ -1,4 +1,7 @@
-"""Numbering of an evenly toothed wheel, whose turns only cam edges or cylinder-1 marks tell apart."""
+"""Numbering of an evenly toothed wheel, whose turns only cam edges or cylinder-1 marks tell apart.
+
+Edge times `t` [s] have shape (edges,), marks (marks,).
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The wheel that a log looks like, when none is given or the given one does not fit."""
+"""The wheel that a log looks like, when none is given or the given one does not fit.
+
+Edge times `t` [s] have shape (edges,), gaps shape (gaps,).
+"""
 
 from __future__ import annotations
 
@@ -99,6 +102,7 @@ def _name_wheel(t: FloatArray, gaps: IntArray, teeth: int) -> Wheel:
 
 
 def looks_like(t: FloatArray) -> str:
+    """Which wheel the log looks like, in words for a message."""
     try:
         return f"the log looks like a {find_wheel(t).label} wheel"
     except TooFewTurnsError:

@@ -1,4 +1,7 @@
-"""Numbering of a wheel with a gap: sound turns at once, what lies between them mended one by one."""
+"""Numbering of a wheel with a gap: sound turns at once, what lies between them mended one by one.
+
+Edge times `t` [s] have shape (edges,), anchors shape (anchors,).
+"""
 
 from __future__ import annotations
 

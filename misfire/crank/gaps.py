@@ -1,4 +1,7 @@
-"""Intervals that are long enough to be a gap of the wheel, and the one that every turn is counted from."""
+"""Intervals that are long enough to be a gap of the wheel, and the one that every turn is counted from.
+
+Edge times `t` [s] have shape (edges,).
+"""
 
 from __future__ import annotations
 

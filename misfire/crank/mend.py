@@ -1,4 +1,7 @@
-"""Turns with extra and lost edges, numbered between the gaps in front of and behind them."""
+"""Turns with extra and lost edges, numbered between the gaps in front of and behind them.
+
+Edge times `t` [s] have shape (edges,); a matrix of turns has shape (turns, teeth), its flags (turns,).
+"""
 
 from __future__ import annotations
 

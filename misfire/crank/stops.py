@@ -1,4 +1,7 @@
-"""Where the engine stands still or the recording pauses: the stretches that can be numbered by themselves."""
+"""Where the engine stands still or the recording pauses: the stretches that can be numbered by themselves.
+
+Edge times `t` [s] have shape (edges,).
+"""
 
 from __future__ import annotations
 

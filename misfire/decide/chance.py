@@ -1,4 +1,7 @@
-"""Whether an event stands apart from its place's habit, and where the scatter or the driveline forbids to say."""
+"""Whether an event stands apart from its place's habit, and where the scatter or the driveline forbids to say.
+
+Arrays over events have shape (events,).
+"""
 
 from __future__ import annotations
 

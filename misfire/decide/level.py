@@ -1,4 +1,7 @@
-"""What is healthy at a moment: the level of the events around, the normal work, and where no cylinder works."""
+"""What is healthy at a moment: the level of the events around, the normal work, and where no cylinder works.
+
+Arrays over events have shape (events,). Energies are w^2/2 [rad^2/s^2].
+"""
 
 from __future__ import annotations
 
@@ -38,6 +41,7 @@ def healthy_before_and_after(
 
 
 def place_offsets(dev: FloatArray, place: IntArray, n_cyl: int, mean_of: str = "median") -> FloatArray:
+    """Median deviation of each place from the healthy majority, in the unit of `dev`; shape (cylinders,)."""
     out = np.zeros(n_cyl)
     for p in range(n_cyl):
         mine = dev[(place == p) & np.isfinite(dev)]

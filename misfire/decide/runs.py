@@ -1,4 +1,7 @@
-"""Running levels over events, and runs of flagged events."""
+"""Running levels over events, and runs of flagged events.
+
+Arrays over events have shape (events,).
+"""
 
 from __future__ import annotations
 
@@ -69,6 +72,7 @@ def cycle_mean(x: FloatArray, n_cyl: int) -> FloatArray:
 
 
 def mad(x: FloatArray) -> float:
+    """Standard deviation by the median of absolute deviations, as for a normal scatter; NaN for nothing."""
     return 1.4826 * float(np.median(np.abs(x - np.median(x)))) if x.size else np.nan
 
 

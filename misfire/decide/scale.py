@@ -1,4 +1,7 @@
-"""How deep a full misfire is, from the log's own misfires; and what companions share."""
+"""How deep a full misfire is, from the log's own misfires; and what companions share.
+
+Arrays over events have shape (events,), those over places in firing order (cylinders,).
+"""
 
 from __future__ import annotations
 

@@ -66,7 +66,7 @@ def rayleigh(angle_deg: FloatArray, period_deg: float, places_deg: FloatArray | 
 
 
 def rayleigh_p(n: int, z: float) -> float:
-    """Chance of n R^2 >= z under evenness; exact to second order in 1/n (Zar's approximation, from memory)."""
+    """Chance of n R^2 >= `z` (a ratio, 0 to n) under evenness; exact to second order in 1/n (Zar's approximation, from memory)."""
     z = min(max(z, 0.0), float(n))
     return float(min(np.exp(np.sqrt(1 + 4 * n + 4 * (n**2 - n * z)) - (1 + 2 * n)), 1.0))
 

@@ -54,13 +54,15 @@ def strongest_line(
     ----------
     x, v : array, shape (marks,)
         Places in growing order, and values with their mean taken out (for faults: ones).
+    low, high : float
+        Frequencies [per unit of x] between which is looked.
     span : float
-        Length of a stretch; its inverse is the resolution.
+        Length of a stretch [unit of x]; its inverse is the resolution.
     turns : array, shape (marks,), or None
         Crank position [turns] of each mark: whole and half orders of the crank are left out of every stretch, so
         that what stays is not locked to it.
     leave_out : float or None
-        Multiples of this frequency are not looked at.
+        Multiples of this frequency [per unit of x] are not looked at.
     least : int
         Marks that a stretch must hold.
     """

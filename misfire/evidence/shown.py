@@ -8,7 +8,7 @@ from typing import Any
 
 @dataclass(frozen=True)
 class Shown:
-    """A measured number as the result lists it.
+    """A measured number as the result lists it; `value`, `sd` and `ci95` in [`unit`].
 
     `p` is the chance of so much by noise alone, corrected for everything that was tried; `limit` what it is held
     against, in words or numbers.
@@ -27,7 +27,7 @@ class Shown:
         """The row of `verdict.evidence`."""
         out: dict[str, Any] = {
             "name": self.name,
-            "says": self.says,
+            "says": self.says if self.p is None else f"{self.says}; chance of so much {max(self.p, 1e-12):.0e}",
             "value": _short(self.value),
             "unit": self.unit,
             "limit": self.limit,

@@ -1,4 +1,7 @@
-"""Threshold crossings of a sampled signal: a Schmitt trigger, interpolated below one sample, in blocks."""
+"""Threshold crossings of a sampled signal: a Schmitt trigger, interpolated below one sample, in blocks.
+
+Samples have shape (samples,), crossings shape (edges,); `threshold`, levels and slopes [unit of the signal].
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Pulses that carry the direction: one pulse a tooth of fixed length, longer when the crank runs backward."""
+"""Pulses that carry the direction: one pulse a tooth of fixed length, longer when the crank runs backward.
+
+Edge times [s] have shape (edges,), what belongs to a pulse shape (pulses,).
+"""
 
 from __future__ import annotations
 

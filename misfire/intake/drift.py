@@ -1,4 +1,7 @@
-"""A sampled signal and what moves slowly in it: drift of both ends, the local swing, single-sample spikes."""
+"""A sampled signal and what moves slowly in it: drift of both ends, the local swing, single-sample spikes.
+
+Samples and their local swing have shape (samples,).
+"""
 
 from __future__ import annotations
 
@@ -52,6 +55,7 @@ class Signal:
 
     @property
     def size(self) -> int:
+        """Number of samples."""
         return int(self.values.size)
 
     def block(self, begin: int, end: int) -> tuple[SampleArray, SampleArray]:

@@ -31,7 +31,7 @@ CodeArray = npt.NDArray[np.int8]
 
 @dataclass(frozen=True)
 class TimeColumn:
-    """What a time column counts: seconds per unit (None for ticks), and whether it holds periods."""
+    """What a time column counts: `scale` [s] of one unit (None for ticks), and whether it holds periods."""
 
     name: str
     scale: float | None

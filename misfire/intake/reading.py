@@ -19,9 +19,11 @@ from misfire.intake.table import sniff
 class Reader(Protocol):
     """What every reader module offers."""
 
-    def recognises(self, path: Path, head: bytes, options: ReadOptions | None = None) -> bool: ...
+    def recognises(self, path: Path, head: bytes, options: ReadOptions | None = None) -> bool:
+        """Whether the file is of this kind, by its first bytes."""
 
-    def read(self, path: Path, options: ReadOptions) -> Recording: ...
+    def read(self, path: Path, options: ReadOptions) -> Recording:
+        """The recording. Raises InputError."""
 
 
 READERS: tuple[Reader, ...] = (wav, vcd, mdf, arrays, waveform_csv, tooth_csv)

@@ -45,6 +45,7 @@ class Store:
         self.size = 0
 
     def append(self, values: Any) -> None:
+        """Add the next values. Raises InputError when there is no room for the working copy."""
         part = as_samples(values, self.source, self.dtype)
         self.size += part.size
         try:

@@ -54,9 +54,11 @@ class BoundedReader(io.RawIOBase):
         self._since_line_end = 0
 
     def readable(self) -> bool:
+        """As the standard library asks of a raw stream."""
         return True
 
     def readinto(self, buffer: bytearray | memoryview) -> int:  # type: ignore[override]
+        """Fill the buffer as far as the bytes last."""
         block = self.read(len(buffer))
         buffer[: len(block)] = block
         return len(block)
@@ -103,6 +105,7 @@ class BoundedReader(io.RawIOBase):
             )
 
     def close(self) -> None:
+        """Close the file below too."""
         if not self.closed:
             self._file.close()
             self._raw.close()

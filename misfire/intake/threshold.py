@@ -5,6 +5,8 @@ sequence of tooth intervals, each relative to its neighbours, must come back tur
 settings whose sequence repeats, the one that sees most teeth wins (a weak tooth beside the gap is lost
 at a level that is too high), then the edge that shows the gap as one long interval, not as two (through
 the middle of a variable-reluctance gap the other edge floats), then the middle of the levels that agree.
+
+Samples have shape (samples,), edges (edges,); `threshold`, `low`, `high`, `noise` [unit of the signal].
 """
 
 from __future__ import annotations
@@ -38,8 +40,8 @@ class Choice:
     hysteresis : Hysteresis
     sign : int
         +1 rising, -1 falling.
-    edges, good : int
-        Edges found in the sample of the signal, and those less the mismatches.
+    edges, good : int, float
+        Number of edges found in the sample of the signal, and of those less the mismatches.
     teeth : int
         Intervals after which the sequence comes back; 0 when none was found.
     gap : float
@@ -65,6 +67,7 @@ class Choice:
 
     @property
     def edge(self) -> str:
+        """The edge in words."""
         return "rising" if self.sign > 0 else "falling"
 
 
@@ -79,6 +82,7 @@ class Levels:
 
     @property
     def span(self) -> float:
+        """From the low to the high level."""
         return self.high - self.low
 
 

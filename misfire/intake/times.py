@@ -1,4 +1,7 @@
-"""Arithmetic on edge times: counters that wrap, rounded times, two edges per tooth."""
+"""Arithmetic on edge times: counters that wrap, rounded times, two edges per tooth.
+
+Columns of a log have shape (rows,).
+"""
 
 from __future__ import annotations
 

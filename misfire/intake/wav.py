@@ -32,6 +32,7 @@ class Format:
 
     @property
     def frame(self) -> int:
+        """Bytes of one sample of all channels."""
         return self.channels * self.bits // 8
 
 

@@ -1,4 +1,7 @@
-"""Edges of sampled signals: threshold decided on stretches, then triggered in blocks over the whole."""
+"""Edges of sampled signals: threshold decided on stretches, then triggered in blocks over the whole.
+
+Samples have shape (samples,), positions and times of edges shape (edges,).
+"""
 
 from __future__ import annotations
 

@@ -167,6 +167,6 @@ def grid_shape(n: int, row_px: int = 190, most_px: int = 800) -> tuple[int, int,
 
 
 def limit_line(plot: go.Figure, value: float, across: str, **place: Any) -> None:
-    """A dashed line for a limit, `across` x (upright) or y (lying)."""
+    """A dashed line at `value` [unit of the axis] for a limit, `across` x (upright) or y (lying)."""
     add = plot.add_vline if across == "x" else plot.add_hline
     add(value, line={"color": HOT, "width": 1.5, "dash": "dash"}, **place)

@@ -21,7 +21,7 @@ STATES = ("firing", "misfire", "motoring", "unusable")
 
 @dataclass(frozen=True)
 class Firings:
-    """Events of one log; every array has one entry an event.
+    """Events of one log; every array has shape (events,).
 
     Attributes
     ----------

@@ -5,6 +5,8 @@ after one firing TDC to 60 deg after the next; an event's loss is the drop of 1/
 the one after, against the normal work of the operating point. Where the firing intervals or the inertia's wave
 differ from cylinder to cylinder, the drop that a healthy engine shows there is known to the monitor, as a map over
 manifold pressure and speed would hold it. A model of what such monitors do, not of one maker's software.
+
+Tooth errors [deg] have shape (teeth,), what is counted shape (counts,).
 """
 
 from __future__ import annotations

@@ -224,13 +224,13 @@ class Driver:
         return turned / span if span > 0.0 else self.w
 
     def friction_nm(self, w: float) -> float:
-        """Friction torque [N m] of all cylinders, and the accessories."""
+        """Friction torque [N m] of all cylinders, and the accessories, at crank speed `w` [rad/s]."""
         mep = float(friction_mep_bar(w / RAD_PER_RPM)) * 1e5 * self.s.friction
         # the motored form holds pumping at full throttle as well, which the gas model adds itself
         return float(cycle_torque_nm(mep * self.displacement_m3 * self.n)) + self.s.accessory_nm
 
     def gas_nm(self, manifold: float, fuel: bool) -> float:
-        """Mean gas torque [N m] of a healthy engine."""
+        """Mean gas torque [N m] of a healthy engine at `manifold` pressure [kPa]."""
         work = manifold * self.per_map + self.s.gas.exhaust_kpa * self.per_exhaust
         if fuel:
             work += self.s.gas.heat_j(manifold, self.displacement_m3) * self.efficiency

@@ -2,6 +2,9 @@
 
 The response to the torque on a stretch of cells is computed exactly for a constant mean speed (time step =
 angle step / mean speed); the crank's own motion then follows from the exact energy form.
+
+A chain of n inertias has arrays of shape (n,) and (n - 1,) springs, the mode `shape_cylinder` (cylinders,) and
+`shape_wheel`, mass-normalised [1/sqrt(kg m^2)]; a state has shape (states,).
 """
 
 from __future__ import annotations

@@ -3,6 +3,8 @@
 Angle convention: crank angle [rad] from top dead centre (TDC), growing in the direction of rotation.
 Piston travel s is measured from TDC towards the crank. Equations are exact kinematics (any textbook on
 the theory of machines), not the two-term approximation unless a name says so.
+
+Angles and what follows from them are numbers or arrays of any shape; the result has the same shape.
 """
 
 from __future__ import annotations
@@ -189,5 +191,5 @@ def wiebe(progress: FloatArray | float, a: float = WIEBE_A, m: float = WIEBE_M) 
 
 
 def wiebe_progress(fraction: float, a: float = WIEBE_A, m: float = WIEBE_M) -> float:
-    """Inverse of `wiebe`: the part of the duration after which `fraction` has burned."""
+    """Inverse of `wiebe`, share of the duration after which `fraction` has burned; constants `a` and `m` of the form."""
     return float((-np.log1p(-fraction) / a) ** (1.0 / (m + 1.0)))

@@ -18,7 +18,7 @@ class Rules:
     def hit(
         self, number: int, cylinder: int, cycle: int, t: float, rpm: float, load: float, u: float
     ) -> bool:
-        """Does rule `number` take this event? `u` is a uniform draw."""
+        """Does rule `number` take this event at time `t` [s] and `load` [%]? `u` is a uniform draw, 0..1."""
         r = self.rules[number]
         if not (r.from_s <= t < r.to_s and r.from_rpm <= rpm < r.to_rpm):
             return False

@@ -65,8 +65,8 @@ class Misfires:
     kind "random": each firing of `cylinders` with probability `rate`; "every": each `every`-th firing;
     "burst": runs of `length` firings that begin with probability `rate`; "dead": all of them; "coil": the
     same random draw takes the cylinder and its companion in one cycle; "list": the firings whose
-    zero-based number in that cylinder is in `firings`. `remaining` is the heat that is left (0 = full
-    misfire, 0.5 = partial burn), `late_deg` moves what is left later, `stretch` lengthens it.
+    zero-based number in that cylinder is in `firings`. `remaining` is the share of heat that is left (0 = full
+    misfire, 0.5 = partial burn), `late_deg` moves what is left later, `stretch` is the ratio by which it burns longer.
     """
 
     kind: str = "random"
@@ -88,7 +88,12 @@ class Misfires:
 
 @dataclass(frozen=True, kw_only=True)
 class Combustion:
-    """Scatter of combustion: standard deviation of heat over its mean (COV), and of burn phase."""
+    """Scatter of combustion: standard deviation of heat over its mean (COV), and of burn phase.
+
+    `cov_full` and `cov_idle` are that ratio at full and at no load, `correlation` that of a cylinder's successive
+    cycles (-1..1), `cylinder_factors` the share of normal heat by cylinder, `after_misfire` the share of
+    charge that the cycle after a misfire has more.
+    """
 
     cov_full: float = 0.012
     cov_idle: float = 0.06
@@ -105,9 +110,9 @@ class ToothErrors:
     `errors_deg` by wheel position (missing ones included), or random with `sd_deg`; `runout_mm` off centre
     at `radius_mm`; `wobble_deg` once a turn too, in proportion to speed (amplitude at 1000/min): the gap to the
     pickup is smallest `wobble_at_deg` after the first tooth, where the wheel seems fastest; `bent` position ->
-    error; `gap_shift_deg` the shift of the first tooth after the gap at 1000/min (late on real pickups) and
+    error [deg]; `gap_shift_deg` the shift of the first tooth after the gap at 1000/min (late on real pickups) and
     `gap_shift_deg_per_1000` its change; `spot_deg` a magnetised spot around
-    `spot_position`, `spot_width` positions wide, between `spot_from_s` and `spot_to_s`; `drift_deg_per_min`
+    `spot_position`, `spot_width` [positions] wide, between `spot_from_s` and `spot_to_s`; `drift_deg_per_min`
     lets a random pattern of that standard deviation grow with time; `speed_deg_per_1000` with speed.
     """
 
@@ -257,7 +262,7 @@ class Controller:
 
 @dataclass(frozen=True, kw_only=True)
 class Scenario:
-    """Everything a simulated log depends on. The same scenario gives the same bytes."""
+    """Everything a simulated log depends on; `friction` is a factor on the tfmep form. The same scenario gives the same bytes."""
 
     engine: Engine
     programme: tuple[Phase, ...]

@@ -3,6 +3,8 @@
 A Hall pickup switches; each tooth is high for half a pitch, and the true edge is the rising one. A
 variable-reluctance pickup gives u = A w d(flux)/d(angle): amplitude in proportion to speed, a flux bump at
 each tooth, and the true edge where the voltage falls through zero in the middle of the tooth.
+
+Samples have shape (samples,), marks shape (marks,).
 """
 
 from __future__ import annotations

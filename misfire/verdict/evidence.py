@@ -29,7 +29,8 @@ class Steady:
 
 @dataclass(frozen=True)
 class CylinderEvidence:
-    """What was counted for one cylinder (or place, or pair when the phase is unknown)."""
+    """What was counted for one cylinder (or place, or pair when the phase is unknown); lost work is a share of normal
+    work, `judged_around` the share of its firings near its misfires that could be judged."""
 
     cylinder: Label
     firings: int
@@ -47,7 +48,7 @@ class CylinderEvidence:
 
 @dataclass(frozen=True)
 class Evidence:
-    """Everything that the judgement rests on."""
+    """Everything that the judgement rests on; `worst_tooth` is a position and its error [deg]."""
 
     engine: Engine
     cylinders: Sequence[CylinderEvidence]

@@ -16,6 +16,7 @@ def finding(
     evidence: list[str],
     steps: list[str],
 ) -> dict[str, Any]:
+    """A finding of the result; `confidence` 0..1."""
     return {
         "cause": cause,
         "cylinders": list(cylinders),
@@ -38,10 +39,12 @@ def pair_of(ev: Evidence, label: Label) -> list[Label]:
 
 
 def name_of(label: Label) -> str:
+    """A cylinder or a place in words."""
     return f"cylinder {label}" if isinstance(label, int) else f"place {label}"
 
 
 def listed(labels: Sequence[Label]) -> str:
+    """Labels as a list in words: 1, 2 and 3."""
     words = [str(x) for x in labels]
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
 

@@ -28,6 +28,7 @@ def deep_from(cylinders: int) -> float:
 
 
 def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Cylinders that miss firings, beyond what noise and single events bring."""
     hit: list[CylinderEvidence] = []
     weak: list[CylinderEvidence] = []
     most = max((c.misfires for c in ev.cylinders), default=0)
@@ -146,6 +147,7 @@ def _misfire_steps(kind: str) -> list[str]:
 
 
 def weak_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Cylinders that give less work in every firing, without missing any."""
     if len(ev.engine.firing_order) < 3:
         return []
     out = []
@@ -220,6 +222,7 @@ def _may_be_wheel(ev: Evidence, c: CylinderEvidence) -> bool:
 
 
 def ambiguous_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Deviations that the log cannot assign: work and wheel as candidates side by side."""
     if not ev.ambiguous:
         return []
     labels = list(dict.fromkeys(x for c in ev.ambiguous for x in pair_of(ev, c)))

@@ -11,6 +11,7 @@ HARM = 0.15  # false lost work from which on a hum is a fault: as much as makes 
 
 
 def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """A wheel that an uncorrected monitor would count falsely on."""
     accused = [c for c in ev.cylinders if c.firings and c.false_uncorrected >= max(3, 0.01 * c.firings)]
     if not accused or ev.pattern_from == "none" or ev.pattern_stable is False:
         return []  # a spacing that changes inside the log is a disturbed signal, not a wheel
@@ -52,6 +53,7 @@ def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Extra and lost edges, or a spacing that moves within the log."""
     bad = ev.extra_edges + ev.lost_edges
     lines = []
     detail: dict[str, Any] = {}

@@ -1,4 +1,7 @@
-"""Filters that give an event's combustion energy and the mean energy of a cycle, from teeth around its TDC."""
+"""Filters that give an event's combustion energy and the mean energy of a cycle, from teeth around its TDC.
+
+Angles of teeth have shape (teeth,), those of a window (points,). `ridge` is a ratio of variances.
+"""
 
 from __future__ import annotations
 

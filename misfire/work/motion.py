@@ -10,6 +10,8 @@ Mean waves are not modelled: an event is compared with others at the same place.
 under which the log's own windows are most probable (restricted likelihood), and the filter that follows
 from them is the linear estimate of least variance (generalised least squares). Nothing else is known of the
 engine: the burn is the generic one of `gas`.
+
+Rows of windows have shape (windows, points), the ripple of the masses shape (teeth,) of a turn or as the rows.
 """
 
 from __future__ import annotations

@@ -35,7 +35,7 @@ def predicted_separation(
 
 
 def needed_separation(false_alarm: float, miss: float) -> float:
-    """Least d' of two normal populations for given chances of a false alarm and of a miss, each per event.
+    """Least d' of two normal populations for given chances of a false alarm and of a miss (`false_alarm`, `miss`, 0..1), each per event.
 
     Sum of the two normal quantiles [derived].
     """

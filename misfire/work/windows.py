@@ -1,4 +1,7 @@
-"""Where the firing TDCs stand on the used teeth, windows around them, and short filters on the running integral."""
+"""Where the firing TDCs stand on the used teeth, windows around them, and short filters on the running integral.
+
+Starts of turns have shape (events,), the points and weights of a window shape (points,).
+"""
 
 from __future__ import annotations
 

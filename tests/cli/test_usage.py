@@ -22,7 +22,7 @@ from misfire.cli import app, main
         (["compare", "before.csv"], "after.*misfire compare --help"),
         (["nonsense"], "nonsense.*misfire --help"),
         (["analyse", "x.csv", "--nonsense"], "--nonsense.*misfire analyse --help"),
-        (["analyse", "x.csv", "--first-tooth", "abc"], "number"),
+        (["analyse", "x.csv", "--first-tooth", "abc"], "first-tooth.*(number|float)"),
         (["triage"], "codes"),
     ],
 )

@@ -1,4 +1,7 @@
-"""Scales from values to pixels, ticks at round numbers, and their labels."""
+"""Scales from values to pixels, ticks at round numbers, and their labels.
+
+Every `size` and place is in pixels of the drawing.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Traces as paths: all marks of a trace in one element, so that a page with thousands of them stays light."""
+"""Traces as paths: all marks of a trace in one element, so that a page with thousands of them stays light.
+
+Every `size` and place (x, y) is in pixels of the drawing.
+"""
 
 from __future__ import annotations
 
