@@ -14,9 +14,11 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "misfire"
-UNITS = (
-    "deg rad s ms us c bits turns rpm hz pct j nm nms n kg m mm m2 m3 kpa pa bar v kmh px m_s rad_s rad_s2 kg_m2 nm_rad n_s2_m2 per_s"
-).split()
+UNITS = {
+    "deg", "rad", "s", "ms", "us", "c", "bits", "turns", "rpm", "hz", "pct", "j", "nm", "nms", "n",
+    "kg", "m", "mm", "m2", "m3", "kpa", "pa", "bar", "v", "kmh", "px", "m_s", "rad_s", "rad_s2",
+    "kg_m2", "nm_rad", "n_s2_m2", "per_s",
+}  # fmt: skip
 # a probability is p or p_..., an error probability alpha or beta, lost work a share of the normal one
 PURE = (
     "share", "ratio", "fraction", "factor", "damping", "alpha", "beta", "p", "power", "confidence", "rate", "dispersion",
@@ -36,7 +38,7 @@ def named_with_unit(name: str) -> bool:
     words = name.split("_")
     tails = {"_".join(words[i:]) for i in range(1, len(words))} | {w for w in words[1:]}
     return (
-        bool(tails & set(UNITS))
+        bool(tails & UNITS)
         or name in ("rpm", "hz", "kpa", "minutes", "turns", "p")
         or any(w in PURE for w in words)
     )

@@ -246,3 +246,37 @@ def test_numbering_in_plain_loops_agrees_on_a_short_log():
     whole = [k for k in range(fast.turns) if np.isfinite(fast.time_s[k]).all()]
     np.testing.assert_array_equal(fast.time_s[whole], np.array(rows))
     assert find_wheel(t) == wheel
+
+
+@pytest.mark.parametrize("side", ["before", "behind"])
+@pytest.mark.parametrize("kind", ["lost", "extra"])
+def test_a_gap_is_seen_though_an_edge_beside_it_is_lost_or_extra(side: str, kind: str) -> None:
+    """36-1, whose gap of two pitches is as long as a lost edge: every other gap's neighbour is disturbed."""
+    wheel = Wheel.regular(36, 1)
+    t, number = edge_times(wheel, 40.0, lambda x: 1800.0 + 10.0 * x)
+    last = np.flatnonzero(number % 36 == 34)[2:-2:2]
+    edge_before_gap = t[last]
+    if kind == "lost":
+        hurt = np.delete(t, last - 1 if side == "before" else last + 2)
+    else:
+        at = last - 1 if side == "before" else last + 1
+        hurt = np.insert(t, at + 1, 0.4 * t[at] + 0.6 * t[at + 1])
+    found = hurt[gap_candidates(hurt)]
+    assert np.isin(edge_before_gap, found).all()
+
+
+def test_a_turn_with_one_edge_lost_and_one_extra_is_not_sound() -> None:
+    """The count of teeth is right and the teeth are not: neither edge may shift the numbers between them."""
+    wheel = Wheel.regular(60, 2)
+    t, number = edge_times(wheel, 20.0, lambda x: np.full_like(x, 1800.0))
+    lost = int(np.flatnonzero(number == 10 * 60 + 15)[0])
+    extra = int(np.flatnonzero(number == 10 * 60 + 35)[0])
+    hurt = np.delete(np.insert(t, extra + 1, 0.5 * (t[extra] + t[extra + 1])), lost)
+    crank = number_edges(hurt, wheel)
+    assert (crank.extra_edges, crank.lost_edges) == (1, 1)
+    assert sorted((f.kind, f.position // 5) for f in crank.faults) == [("extra", 7), ("lost", 3)]
+    row = int(np.flatnonzero(crank.faulty)[0])
+    assert crank.faulty.sum() == 1
+    kept = np.delete(np.arange(58), 15)
+    where = np.searchsorted(t, crank.time_s[row, kept])
+    np.testing.assert_array_equal(number[where] % 60, kept)
