@@ -36,7 +36,7 @@ class Followed:
     """How much of the teeth's answer to a cylinder's misfires a lost combustion explains.
 
     `share` is of the squared residual angles beyond their noise, about 1 for true misfires; `sd` its error by
-    leaving out tenths of the events; `size_deg` the root mean square answer [deg]; `events` how many.
+    leaving out tenths of the events and by how well healthy turns are known; `size_deg` the root mean square answer [deg]; `events` how many.
     """
 
     share: float
@@ -91,12 +91,17 @@ def _of_log(log: OneLog) -> dict[int | str, Followed]:
     res, speed = _residuals(log, some)
     known = np.isfinite(d.expected)
     q = np.interp(some, e.turn[known], d.expected[known]) / speed**2
-    base = _baseline(res, q, np.isin(some, calm), log.phase.second_turn[some])
-    if base is None:
-        return {}
     at = np.full(log.crank.turns, -1)
     at[some] = np.arange(some.size)
+    fired = (d.state == FIRING) & np.isfinite(d.lost_work)
+    # weak and partial burns beside the misfires, and in the healthy turns, are known by their own work
+    res = res - _predicted(log, np.flatnonzero(fired), at, res.shape)
+    healthy = np.isin(some, calm)
+    base = _baseline(res, q, healthy, log.phase.second_turn[some])
+    if base is None:
+        return {}
     own = res - base
+    off = _left(own[healthy])
     like = _predicted(log, miss, at, res.shape)
     inner = slice(1, -1)  # beside the gap a pickup shifts with speed
     out = {}
@@ -106,7 +111,7 @@ def _of_log(log: OneLog) -> dict[int | str, Followed]:
         row = at[turn[inside]]
         x, y = like[row][:, :, inner].reshape(len(row), -1), own[row][:, :, inner].reshape(len(row), -1)
         ok = np.isfinite(y).all(axis=1)
-        if ok.sum() >= LEAST and (one := _compared(x[ok], y[ok])) is not None:
+        if ok.sum() >= LEAST and (one := _compared(x[ok], y[ok], _WINDOW * off)) is not None:
             out[label] = one
     return out
 
@@ -152,21 +157,35 @@ def _baseline(res: FloatArray, q: FloatArray, calm: BoolArray, second: BoolArray
     return out
 
 
-def _predicted(log: OneLog, miss: IntArray, at: IntArray, size: tuple[int, ...]) -> FloatArray:
-    """Residual angles [deg] that the events' lost work makes, all misfires of the log together."""
+def _left(own: FloatArray) -> float:
+    """Sum over the teeth of the square [deg^2] by which runs of healthy turns, as a mean, miss their own baseline.
+
+    Speed and load change the wave in more ways than the baseline knows; misfires are seen no more exactly.
+    """
+    runs = own[: own.shape[0] // _CALM_RUN * _CALM_RUN, 1:-1].reshape(-1, _CALM_RUN, own.shape[1] - 2)
+    runs = runs[np.isfinite(runs).all(axis=(1, 2))]
+    if not len(runs):
+        return 0.0
+    # both halves of the cycle stand in a run; noise taken off
+    half = runs.reshape(len(runs), -1, 2, runs.shape[2])
+    mean, noise = half.mean(axis=1), half.var(axis=1, ddof=1) / half.shape[1]
+    return max(float(np.mean(np.sum(mean**2 - noise, axis=2))), 0.0)
+
+
+def _predicted(log: OneLog, events: IntArray, at: IntArray, size: tuple[int, ...]) -> FloatArray:
+    """Residual angles [deg] that the lost work of the given events makes, all together."""
     e, d = log.events, log.decision
     turn = np.arange(-_REACH, _REACH + 1)
     out = np.zeros(size)
-    amount = d.lost_work[miss] * d.expected[miss] / (e.rpm[miss] * np.pi / 30) ** 2
-    shape = answers_deg(log)
-    for i, one in enumerate(shape):
-        mine = e.place[miss] == i
-        row = e.turn[miss[mine]][:, None] + turn
+    amount = d.lost_work[events] * d.expected[events] / (e.rpm[events] * np.pi / 30) ** 2
+    for i, one in enumerate(answers_deg(log)):
+        mine = e.place[events] == i
+        row = e.turn[events[mine]][:, None] + turn
         inside = (row >= 0) & (row < at.size)
         row = np.where(inside, at[np.clip(row, 0, at.size - 1)], -1)
         for r in range(turn.size):
-            use = row[:, r] >= 0
-            np.add.at(out, row[use, r], amount[mine][use, None] * one[r])
+            use = row[:, r] >= 0  # a place has one event a turn, so no row comes twice
+            out[row[use, r]] += amount[mine][use, None] * one[r]
     return out
 
 
@@ -192,8 +211,11 @@ def answers_deg(log: OneLog, late: bool = False) -> FloatArray:
     return np.array(out)
 
 
-def _compared(like: FloatArray, own: FloatArray) -> Followed | None:
-    """Share of the mean answer that its expected shape explains, shapes (events, points); None where noise hides it."""
+def _compared(like: FloatArray, own: FloatArray, off: float) -> Followed | None:
+    """Share of the mean answer that its expected shape explains, shapes (events, points); None where noise hides it.
+
+    `off` is the square [deg^2] by which the baseline itself may be off over a window; it goes into the error.
+    """
 
     def share(keep: BoolArray) -> tuple[float, float]:
         x, y = like[keep].mean(axis=0), own[keep].mean(axis=0)
@@ -211,4 +233,5 @@ def _compared(like: FloatArray, own: FloatArray) -> Followed | None:
         return None
     left = np.array([share(part != g)[0] for g in range(groups)])
     sd = float(np.sqrt((groups - 1) / groups * np.sum((left - left.mean()) ** 2)))
+    sd = float(np.hypot(sd, off / (size**2 * own.shape[1])))
     return Followed(float(np.clip(value, -1.0, 1.0)), float(np.clip(sd, 1e-3, 1.0)), size, n)

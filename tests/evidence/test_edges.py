@@ -109,6 +109,14 @@ def test_the_crank_follows_true_misfires(judged, name):
     assert all(r["sd"] > 0 for r in rows)
 
 
+def test_weak_and_partial_burns_beside_the_misfires_refute_nothing(judged):
+    """The leaking cylinder lacks a third of its work in every firing, and misfires at idle."""
+    of = followed(judged("compression_leak_i4").done.logs)
+    assert set(of) == {4}
+    assert not of[4].refuted
+    assert of[4].share > SHARE
+
+
 def test_a_late_burn_is_still_followed(judged):
     """The limit leaves room for a combustion of another shape than the generic one."""
     log = judged("random_misfire_i4").done.logs[0]
