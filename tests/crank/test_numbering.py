@@ -280,3 +280,15 @@ def test_a_turn_with_one_edge_lost_and_one_extra_is_not_sound() -> None:
     kept = np.delete(np.arange(58), 15)
     where = np.searchsorted(t, crank.time_s[row, kept])
     np.testing.assert_array_equal(number[where] % 60, kept)
+
+
+def test_a_third_of_a_turn_lost_right_behind_the_gap_is_bridged() -> None:
+    wheel = Wheel.regular(60, 2)
+    t, number = edge_times(wheel, 20.0, lambda x: np.full_like(x, 1800.0))
+    hurt = t[~np.isin(number, 600 + np.arange(20))]
+    crank = number_edges(hurt, wheel)
+    assert (crank.lost_edges, crank.extra_edges, crank.resyncs) == (20, 0, 0)
+    known = np.isfinite(crank.time_s)
+    kept = np.searchsorted(t, crank.time_s[known])
+    np.testing.assert_array_equal(number[kept] % 60, np.broadcast_to(np.arange(58), known.shape)[known])
+    assert known.sum() == hurt.size
