@@ -292,3 +292,16 @@ def test_a_third_of_a_turn_lost_right_behind_the_gap_is_bridged() -> None:
     kept = np.searchsorted(t, crank.time_s[known])
     np.testing.assert_array_equal(number[kept] % 60, np.broadcast_to(np.arange(58), known.shape)[known])
     assert known.sum() == hurt.size
+
+
+@pytest.mark.parametrize("begins_at", [5, 12, 20])
+def test_the_first_tooth_of_an_even_wheel_is_the_one_behind_the_mark(begins_at: int) -> None:
+    wheel = Wheel.regular(24)
+    t, number = edge_times(wheel, 30.0, lambda x: 900.0 + 20.0 * x, start_deg=15.0 * begins_at)
+    mark = t[(number % 48 == 0) & (number > begins_at)] - 0.2e-3
+    crank = number_edges(t, wheel, mark)
+    known = np.isfinite(crank.time_s)
+    where = np.searchsorted(t, crank.time_s[known])
+    np.testing.assert_array_equal(number[where] % 24, np.broadcast_to(np.arange(24), known.shape)[known])
+    assert known.sum() == t.size
+    assert not crank.faulty.any()
