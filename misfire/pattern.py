@@ -214,10 +214,10 @@ def learn_pattern(
         cut = whole & motoring if motoring is not None else np.zeros_like(whole)
         if cut.sum() >= LEAST_TURNS:
             learned = _learn(res[cut], speed[cut], crank.wheel, engine, "fuel_cut")
-            calm = whole if healthy is None else whole & healthy
-            if learned.stable is not False and calm.sum() > 2 * cut.sum():
+            fired = whole & ~cut
+            if learned.stable is not False and fired.sum() > 2 * cut.sum():
                 # the cut is one stretch of the log: whether the spacing holds shows over all of it
-                stable, drift = fired_stability(res, speed, calm, level, crank.wheel, engine)
+                stable, drift = fired_stability(res, speed, fired, healthy, level, crank.wheel, engine)
                 if stable is not None:
                     learned = replace(learned, stable=stable, drift_deg=drift)
             return learned
@@ -227,11 +227,10 @@ def learn_pattern(
                 # cycle by cycle: around a dead cylinder both the lateness and the level alternate from turn to turn,
                 # and their product would pass for a spacing
                 x, v = by_cycle(whole, res), by_cycle(whole, speed)
-                fired = None if level is None else by_cycle(whole, level)
-                learned = _learn(x, v, crank.wheel, engine, "speed_sweep", fired, inertia_deg)
+                burned = None if level is None else by_cycle(whole, level)
+                learned = _learn(x, v, crank.wheel, engine, "speed_sweep", burned, inertia_deg)
                 learned = replace(learned, turns=int(whole.sum()))
-                calm = whole if healthy is None else whole & healthy
-                stable, drift = fired_stability(res, speed, calm, level, crank.wheel, engine)
+                stable, drift = fired_stability(res, speed, whole, healthy, level, crank.wheel, engine)
                 return replace(learned, stable=stable, drift_deg=drift)
     return Pattern.none(crank.wheel.teeth)
 

@@ -24,24 +24,38 @@ LEAST_TURNS = 16
 DRIFT_FROM_DEG = 0.04  # smaller changes are within what speed and load do to a pickup (no source)
 _FIRM = 5.0  # standard errors; beyond what many teeth and two questions bring by chance
 _LIKE = 1.5  # torque / w^2 within this factor is one stretch; our own choice
+_GAS_ORDERS = 3  # crank orders in which gas torque differs between early and late turns
+_MISFIRE_ORDERS = 8  # and those that misfires reach: a burn lasts about 140 deg, so there is little above
 _STRETCHES = 6  # at most so many, the fullest ones
 
 
 def fired_stability(
     res: FloatArray,
     speed: FloatArray,
-    calm: BoolArray,
+    whole: BoolArray,
+    healthy: BoolArray | None,
     level: FloatArray | None,
     wheel: Wheel,
     engine: Engine,
 ) -> tuple[bool | None, float]:
     """Whether the spacing holds over fired turns, judged cycle by cycle: a weak cylinder's half orders drop out.
 
-    `res` [deg] and `speed` [rad/s] as of `pattern.residual_angles`; `calm` marks the turns to use; `level` is their
-    mean combustion energy [rad^2/s^2] or None. Returns as `stability`.
+    Where too few turns are healthy, all whole ones are asked, without the orders that misfires reach: a spacing that
+    moves may itself make most turns look sick.
+
+    `res` [deg] and `speed` [rad/s] as of `pattern.residual_angles`; `whole` marks the turns that were
+    seen whole, `healthy` those in which every cylinder fires (None: not known); `level` is their mean combustion
+    energy [rad^2/s^2] or None. Returns as `stability`.
     """
-    mean = partial(by_cycle, calm)
-    return stability(mean(res), mean(speed), False, wheel, engine, None if level is None else mean(level))
+    got: tuple[bool | None, float] = (None, 0.0)
+    calm = whole if healthy is None else whole & healthy
+    for use, orders in ((calm, _GAS_ORDERS), (whole, _MISFIRE_ORDERS)):
+        mean = partial(by_cycle, use)
+        own = None if level is None else mean(level)
+        got = stability(mean(res), mean(speed), False, wheel, engine, own, orders)
+        if got[0] is not None:
+            break
+    return got
 
 
 def by_cycle(use: BoolArray, x: FloatArray) -> FloatArray:
@@ -58,6 +72,7 @@ def stability(
     wheel: Wheel,
     engine: Engine,
     level: FloatArray | None = None,
+    orders: int = _GAS_ORDERS,
 ) -> tuple[bool | None, float]:
     """Compare early with late turns, each tooth against its own error.
 
@@ -69,6 +84,8 @@ def stability(
         Speed [rad/s]; mean combustion energy [rad^2/s^2], None when not known.
     cut : bool
         The turns are fuel-cut ones.
+    orders : int
+        Crank orders up to which a change is left out on fired turns: gas torque lives there.
 
     Returns
     -------
@@ -95,7 +112,7 @@ def stability(
             d, sd = _change(res, torque, stretch, late)
             d = without_firing_orders(d, wheel, engine)
             if not cut:
-                d = without_low_orders(d, wheel)  # gas torque lives there and differs between the halves
+                d = without_low_orders(d, wheel, orders)
             found.append((d, d / sd))
         d, z = found[0]
         yard = max(float(np.nanstd(found[1][1])), 1.0)

@@ -152,6 +152,14 @@ def test_a_drift_is_seen_though_the_speed_changes_once_in_the_middle(seed: int):
     assert learn_pattern(still, ENGINE, None).stable is True
 
 
+def test_a_drift_is_seen_though_it_makes_every_turn_look_sick():
+    """A spacing that moves reads as lost work: judged over healthy turns alone it would hide itself."""
+    moving, still = (number(two_steady_speeds(drift_deg_per_min=d, seed=4)) for d in (0.35, 0.0))
+    sick = [np.zeros(c.turns, dtype=bool) for c in (moving, still)]
+    assert learn_pattern(moving, ENGINE, None, healthy=sick[0]).stable is False
+    assert learn_pattern(still, ENGINE, None, healthy=sick[1]).stable is True
+
+
 def test_one_steady_speed_with_fire_teaches_nothing():
     crank = number(coast_down(pattern_of(5), from_rpm=2000, to_rpm=1990))
     learned = learn_pattern(crank, ENGINE, None)
