@@ -166,7 +166,10 @@ def _result(
                 "rate_pct": 100 * c.misfires / c.firings if c.firings else None,
                 "rate_ci95_pct": [float(lo), float(hi)],
                 "misfires_uncorrected": c.uncorrected,
+                "uncorrected_ci95_pct": _interval(c.uncorrected, c.firings),
                 "reported": c.reported,
+                # the controller watches every firing with fuel, also those that the log cannot judge
+                "reported_ci95_pct": _interval(c.reported, c.firings + c.unusable),
                 "mean_lost_work": _or_none(c.mean_lost_work),
                 "unusable": c.unusable,
             }
@@ -272,6 +275,14 @@ def _result(
         "verdict": verdict,
         "assumptions": assumptions,
     }
+
+
+def _interval(count: int | None, firings: int) -> list[float] | None:
+    """Exact 95 % interval of a rate [%]; None without firings, or for a count above them."""
+    if count is None or not 0 <= count <= firings or not firings:
+        return None
+    lo, hi = rate_interval_pct(count, firings)
+    return [float(lo), float(hi)]
 
 
 def _or_none(x: float) -> float | None:

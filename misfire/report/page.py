@@ -193,7 +193,28 @@ def counts_table(result: Mapping[str, Any]) -> str:
     )
     if all(r[6] == w.NONE for r in rows):
         out += "<p>No counts of the controller were given.</p>"
+    out += _intervals(result)
     return out + "".join(f"<p>{esc(line)}</p>" for line in w.window_lines(result.get("windows")))
+
+
+def _intervals(result: Mapping[str, Any]) -> str:
+    """Exact intervals of what monitors count; empty without any."""
+    rows = []
+    for c in (w.table(x) for x in w.items(result.get("cylinders"))):
+        row = [w.clean(c.get("cylinder"), 20)]
+        row += [w.span(c.get(k)) for k in ("rate_ci95_pct", "uncorrected_ci95_pct", "reported_ci95_pct")]
+        rows.append(row)
+    head = ["Cylinder", "Misfires found (%)", "Uncorrected monitor (%)", "Reported by the controller (%)"]
+    keep = [k for k in range(4) if k == 0 or any(r[k] != w.NONE for r in rows)]
+    if not {2, 3} & set(keep):
+        return ""
+    out = Table(
+        "95 % intervals of the rates", [head[k] for k in keep], [[r[k] for k in keep] for r in rows]
+    ).html()
+    return out + (
+        "<p>Exact intervals (Clopper-Pearson, both tails alike), every firing taken as independent: misfires that come in "
+        "clusters are less sure. The controller's counts are set against all firings with fuel.</p>"
+    )
 
 
 def signal_section(result: Mapping[str, Any], events: pd.DataFrame | None = None) -> str:

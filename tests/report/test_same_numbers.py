@@ -8,10 +8,11 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from statsmodels.stats.proportion import proportion_confint
 
 from misfire.cli import main
 from misfire.cli.demo import demo_folder
-from misfire.report.words import number
+from misfire.report.words import number, span
 
 DEMO = demo_folder()
 
@@ -72,6 +73,7 @@ def test_analyse(monkeypatch, capsys, tmp_path):
     text = capsys.readouterr().out
     page = (tmp_path / "r.html").read_text("utf-8")
     on_page = {r[0]: r for r in next(t for t in tables if "Misfires found" in t[0])[1:]}
+    intervals = {r[0]: r for r in next(t for t in tables if "Misfires found (%)" in t[0])[1:]}
     lines = text.splitlines()
     head = next(i for i, line in enumerate(lines) if line.split()[:2] == ["cyl", "firings"])
     for c in result["cylinders"]:
@@ -89,6 +91,10 @@ def test_analyse(monkeypatch, capsys, tmp_path):
         assert whole(shown[9]) == whole(row[7]) == c["partial"]
         assert float(row[8]) == pytest.approx(c["mean_lost_work"], abs=6e-4)
         assert whole(row[9]) == c["unusable"]
+        ends = proportion_confint(c["reported"], c["firings"] + c["unusable"], method="beta")
+        assert c["reported_ci95_pct"] == pytest.approx([100 * x for x in ends], abs=1e-9)
+        for k, key in enumerate(("rate_ci95_pct", "uncorrected_ci95_pct", "reported_ci95_pct")):
+            assert intervals[row[0]][k + 1] == span(c[key])
     assert sum(c["misfires"] for c in result["cylinders"]) > 50
     one_line, log, signal = " ".join(text.split()), result["log"], result["signal"]
     edges, turns, low, high = (
