@@ -38,7 +38,7 @@ class Signal:
     low, high : array, shape (blocks,) or None
         The local ends of the signal, baseline taken out; what lies far outside is a burst (a spark).
     around : int
-        Samples before and after a burst that are bridged with it, at most an eighth of a pitch.
+        Samples before a burst that are bridged with it, at most an eighth of a pitch; after it an eighth is.
     pitch : array, shape (blocks,) or None
         Samples from tooth to tooth, roughly; a burst that would bridge more than 0.4 of it is left alone.
     """
@@ -88,9 +88,11 @@ class Signal:
         if not out.any():
             return np.asarray(out)
         pitch = np.interp(at, self.centres, self.pitch)
-        around = np.minimum(self.around, pitch / 8).astype(np.int64)
+        # a large spark rings on after it has come back inside the ends: beside a slow tooth that is seen too
+        after = (pitch / 8).astype(np.int64)
+        before = np.minimum(self.around, after)
         near = np.concatenate(([0], np.cumsum(out)))
-        out = near[np.minimum(index + around + 1, y.size)] > near[np.maximum(index - around, 0)]
+        out = near[np.minimum(index + before + 1, y.size)] > near[np.maximum(index - after, 0)]
         edges = np.flatnonzero(np.diff(np.concatenate(([False], out, [False])).astype(np.int8))).reshape(
             -1, 2
         )
@@ -110,7 +112,7 @@ def spikes(y: SampleArray, swing: SampleArray) -> np.ndarray[Any, np.dtype[np.in
 def look(values: Any, step_s: float, *, keep_level: bool = False) -> tuple[Signal, float]:
     """Measure drift and local swing of a signal.
 
-    The ends are the 2nd and 98th percentile in windows of 60 ms. Only a move of both ends in the same
+    The ends are the 2nd and 98th percentile in windows of 20 ms. Only a move of both ends in the same
     direction is drift: a variable-reluctance signal that grows with speed moves them apart, a clipped
     one moves one end alone. So drift is the middle of the ends, but where a signal is clipped or has two
     levels it is the lesser of the two moves.
@@ -140,8 +142,8 @@ def look(values: Any, step_s: float, *, keep_level: bool = False) -> tuple[Signa
         above = rows > 0.5 * (lows[first:last] + highs[first:last])[:, None]
         teeth[first:last] = np.count_nonzero(above[:, 1:] & ~above[:, :-1], axis=1)
         let_go(values)
-    # the swing is that of 60 ms, so a window in a gap does not lower it
-    top, bottom = np.max(_neighbours(highs), axis=1), np.min(_neighbours(lows), axis=1)
+    # the middle of five windows, so neither one in a gap nor one with a spark moves it, and a step stays one
+    top, bottom = np.median(_neighbours(highs, 2), axis=1), np.median(_neighbours(lows, 2), axis=1)
     swing = top - bottom
     low, high = lows - np.median(lows), highs - np.median(highs)
     if _symmetric(values):
@@ -154,7 +156,7 @@ def look(values: Any, step_s: float, *, keep_level: bool = False) -> tuple[Signa
     centres = (np.arange(count, dtype=np.float64) + 0.5) * size
     if keep_level or reach < TOLERATED * float(np.median(swing)):
         common, reach = np.zeros(count), 0.0
-    pitch = size / np.maximum(np.mean(_neighbours(teeth), axis=1), 0.5)
+    pitch = size / np.maximum(np.median(_neighbours(teeth, 2), axis=1), 0.5)
     around = max(1, round(RINGS_S / step_s)) if step_s > 0 else 1
     return Signal(values, centres, swing, common, False, bottom - common, top - common, around, pitch), reach
 
@@ -169,8 +171,8 @@ def _symmetric(values: Any) -> bool:
     return bool(np.mean(y < low + near) < 0.01 and np.mean(y > high - near) < 0.01)
 
 
-def _neighbours(x: FloatArray) -> FloatArray:
-    return np.lib.stride_tricks.sliding_window_view(np.pad(x, 1, mode="edge"), 3)
+def _neighbours(x: FloatArray, reach: int = 1) -> FloatArray:
+    return np.lib.stride_tricks.sliding_window_view(np.pad(x, reach, mode="edge"), 2 * reach + 1)
 
 
 def without_spikes(

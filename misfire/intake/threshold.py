@@ -27,6 +27,16 @@ SHARES = (0.0, 0.03, 0.1, 0.25)
 MAX_TEETH = 250
 # an interval that differs by more from the one a turn earlier is a mismatch (natural log of the ratio)
 MISMATCH = 0.18
+# an edge that comes in one turn and not in the next sets both turns aside, a tooth that is never seen none
+MISMATCH_COST = 1.0
+# Two triggers on one tooth, or one on the ringing behind the last, are closer than teeth: the first one behind
+# a gap comes no earlier than 0.72 of a pitch (measured on a 60-2 wheel). Above 1, so that two triggers on
+# every tooth count less than one.
+CLOSEST, SHORT_COST = 0.6, 1.5
+# the edge between teeth splits a gap in two, so it shows far less of it in one interval
+GAP_HALVED = 1.4
+# longer intervals [pitches] are stretches in which the teeth stay below the level, no gaps
+LONGEST = 8.0
 
 
 @dataclass(frozen=True)
@@ -45,13 +55,15 @@ class Choice:
     teeth : int
         Intervals after which the sequence comes back; 0 when none was found.
     gap : float
-        Weighted length of the long intervals, in pitches above one.
+        Length of the long intervals in pitches above one: half of their sum lies in longer ones.
     jitter : float
         Median relative difference of an interval from the one a turn earlier.
     slope : float
         Median slope of the flanks, per sample; of a choice, the steepest at the middle levels.
-    shortest : float
-        Shortest intervals (lowest half per cent), in pitches.
+    short : float
+        Intervals too short for two teeth, as many as in `edges`.
+    beside : float
+        How far the signal moves at the edges beside the gap, as a share of what it does at the others.
     """
 
     threshold: float
@@ -63,7 +75,13 @@ class Choice:
     gap: float = 0.0
     jitter: float = 1.0
     slope: float = 0.0
-    shortest: float = 1.0
+    short: float = 0.0
+    beside: float = 1.0
+
+    @property
+    def score(self) -> float:
+        """Edges that repeat, less what edges too many spoil: each costs more than a tooth that is never seen."""
+        return self.good - MISMATCH_COST * (self.edges - self.good) - SHORT_COST * self.short
 
     @property
     def edge(self) -> str:
@@ -126,7 +144,7 @@ def judge(parts: list[FloatArray], choice: Choice) -> Choice:
     if not logs or max(r.size for r in logs) < 6:
         return choice
     ratio = np.exp(np.concatenate(logs))
-    excess = np.maximum(ratio[ratio > 1.3] - 1.0, 0.0)
+    long = np.sort(ratio[(ratio > 1.3) & (ratio < LONGEST)] - 1.0)
     best = (np.inf, 0)
     for n in _periods(logs):
         diff = _turn_differences(logs, n)
@@ -136,11 +154,11 @@ def judge(parts: list[FloatArray], choice: Choice) -> Choice:
             best = (wrong, n)
     return replace(
         choice,
-        good=choice.edges - best[0],
+        good=choice.edges * (1.0 - best[0] / ratio.size),
         teeth=best[1],
-        gap=float(np.sum(excess**2) / np.sum(excess)) if excess.size else 0.0,
+        gap=float(long[np.searchsorted(np.cumsum(long), 0.5 * np.sum(long))]) if long.size else 0.0,
         jitter=float(np.median(_turn_differences(logs, best[1]))),
-        shortest=float(np.percentile(ratio, 0.5)),
+        short=choice.edges * float(np.mean(ratio < CLOSEST)),
     )
 
 
@@ -195,7 +213,8 @@ def choose(
             steep = max(
                 (c.slope for c in tried if abs(c.threshold - middle) <= 0.2 * levels.span), default=0.0
             )
-            best.append(replace(_best_of(tried, grid, levels), slope=steep))
+            found = _best_of(tried, grid, levels)
+            best.append(replace(found, slope=steep, beside=_beside_the_gap(flipped, found)))
     if not best:
         text = f"threshold {threshold:g}" if threshold is not None else "any threshold"
         raise InputError(
@@ -231,17 +250,51 @@ def _best_of(tried: list[Choice], grid: list[float], levels: Levels) -> Choice:
     if not judged:
         mid = 0.5 * (levels.low + levels.high)
         return min(tried, key=lambda c: (abs(c.threshold - mid), -c.hysteresis.share))
-    # two triggers on one tooth repeat as well, but leave intervals far below a pitch
-    single = [c for c in judged if c.shortest > 0.45] or judged
-    most = max(c.good for c in single)
-    near = [c for c in single if c.good >= most - max(1.5, 0.002 * most)]
+    most = max(c.score for c in judged)
+    # what 3 % of the swing hides is ringing behind a tooth rather than a tooth: one too many a turn spoils the
+    # numbering, one weak tooth that is never seen does not
+    wide = [c for c in judged if c.hysteresis.share >= SHARES[1]]
+    if wide and max(c.score for c in wide) >= most - 0.05 * abs(most):
+        judged, most = wide, max(c.score for c in wide)
+    near = [c for c in judged if c.score >= most - max(1.5, 0.002 * abs(most))]
     if not levels.two_level and any(c.threshold == 0.0 for c in near):
         level = 0.0
     else:
         agree = [any(c.threshold == g for c in near) for g in grid]
         level = grid[_middle_of_longest_run(agree)]
-    # the widest hysteresis that loses nothing is the safest against interference
-    return max((c for c in near if c.threshold == level), key=lambda c: c.hysteresis.share)
+    # the widest hysteresis that loses no tooth is the safest against interference; one tooth of every turn
+    # would be edges / teeth, and some edges fewer are interference that a narrower one lets through
+    here = [c for c in judged if c.threshold == level]
+    most = max(c.score for c in here)
+    tooth = most / min(c.teeth for c in near if c.threshold == level)
+    able = [c for c in here if c.score >= most - max(1.5, 0.3 * abs(tooth))]
+    return max(able, key=lambda c: c.hysteresis.share)
+
+
+def _beside_the_gap(flipped: list[Part], choice: Choice) -> float:
+    """Move of the signal over half a pitch about the edges beside the gap, over that at their neighbours.
+
+    At a tooth's middle the signal passes from one lobe to the other, beside the gap too; between teeth the
+    edge beside the gap has a lobe on one side only. The lesser of the medians before and after; 1 without gaps.
+    """
+    level, moves = choice.sign * choice.threshold, []
+    for y, swing in flipped:
+        p, lowest, _ = candidates(y, level)
+        p = p[lowest < level - choice.hysteresis.at(swing[p.astype(np.int64)])]
+        if p.size < 20:
+            continue
+        ratio = np.exp(relative_intervals(p))
+        quarter = 0.25 * np.diff(p) / ratio
+        q, sample = np.append(quarter, quarter[-1]), np.arange(y.size)
+        move = np.interp(p + q, sample, y) - np.interp(p - q, sample, y)
+        usual = np.median(
+            np.lib.stride_tricks.sliding_window_view(np.pad(move, 7, mode="reflect"), 15), axis=1
+        )
+        share = move / np.where(usual > 0, usual, np.inf)
+        gap = np.flatnonzero(ratio > 1.5)
+        moves.append((share[gap], share[gap + 1]))
+    before, after = (np.concatenate([m[k] for m in moves]) if moves else np.empty(0) for k in (0, 1))
+    return float(min(np.median(before), np.median(after))) if before.size else 1.0
 
 
 def _middle_of_longest_run(flags: list[bool]) -> int:
@@ -259,7 +312,8 @@ def better_edge(best: list[Choice]) -> Choice:
 
     The one that repeats far better; else the much steeper one (through a tooth's middle a
     variable-reluctance signal is steep, between teeth it floats); else the one that shows more of the gap
-    in one interval; else the one with less jitter; else the rising one.
+    in one interval; else the one at whose edges beside the gap the signal moves as it does elsewhere (a
+    symmetric signal is as steep between teeth); else the one with less jitter; else the rising one.
     """
     if len(best) == 1:
         return best[0]
@@ -268,6 +322,8 @@ def better_edge(best: list[Choice]) -> Choice:
         return a if a.good > b.good else b
     if max(a.slope, b.slope) > 1.6 * min(a.slope, b.slope):
         return a if a.slope > b.slope else b
-    if abs(a.gap - b.gap) > 0.05 * max(a.gap, b.gap):
+    if max(a.gap, b.gap) > GAP_HALVED * min(a.gap, b.gap):
         return a if a.gap > b.gap else b
+    if abs(a.beside - b.beside) > 0.25:
+        return a if a.beside > b.beside else b
     return b if b.jitter < 0.8 * a.jitter else a

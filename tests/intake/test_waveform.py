@@ -161,3 +161,50 @@ def test_given_thresholds_lose_the_weak_tooth_only(recordings, threshold_v):
         recording = read(file, ReadOptions(threshold_v=threshold_v))
         assert gap_spacing(recording.crank_s) <= {57, 58}, file.name
         assert "(given)" in recording.decisions["threshold"]
+
+
+def flat_gap_v(crank, t: np.ndarray, *, missing: int = 2, overshoot: float = 0.0) -> np.ndarray:
+    """A sine over every tooth, falling through zero at its middle, and nothing in the gap; 2 V at 1000 rpm.
+
+    `overshoot`: how far the signal passes zero behind the last tooth, as a share of the amplitude.
+    """
+    place = crank.angle_deg(t) % 360.0 / 6.0
+    v = np.where(place < 60 - missing, -np.sin(2 * np.pi * (place % 1.0 - 0.5)), 0.0)
+    behind = place - (60 - missing)
+    v += np.where(behind >= 0, overshoot * np.sin(np.pi * np.clip(behind / 0.3, 0.0, 1.0)), 0.0)
+    return v * 2.0 * crank.deg_per_s(t) / 6000.0
+
+
+@pytest.mark.parametrize("inverted", [False, True])
+@pytest.mark.parametrize("noise_v", [0.002, 0.02, 0.08])
+@pytest.mark.parametrize("overshoot", [0.0, 0.015, 0.04])
+def test_a_flat_gap_adds_no_edge_and_shows_the_polarity(inverted: bool, noise_v: float, overshoot: float):
+    """A symmetric signal is as steep between teeth: only beside the gap does the other edge give itself away."""
+    crank = sensor.Crank(rpm_from=750, rpm_to=3200, duration_s=6.0)
+    t = np.arange(0, crank.duration_s, 1 / RATE_HZ)
+    v = flat_gap_v(crank, t, overshoot=overshoot) + noise_v * np.random.default_rng(5).normal(0, 1, t.size)
+    v = (-v if inverted else v).astype(np.float32)
+    recording = to_recording(Samples("x", 0.0, 1 / RATE_HZ, v), ReadOptions())
+    true = crank.tooth_s()
+    lost, extra, _ = sensor.match(recording.crank_s, true, 0.25 * float(np.median(np.diff(true))))
+    assert lost <= 1
+    assert extra <= 1
+    assert recording.decisions["edge"] == ("rising" if inverted else "falling")
+
+
+@pytest.mark.parametrize("decay_s", [1e-5, 4e-5, 1e-4])
+@pytest.mark.parametrize("volts", [4.0, 20.0])
+def test_sparks_while_cranking(decay_s: float, volts: float):
+    """Two sparks a turn of 4 to 20 V that ring, beside a signal of 0.4 V at 200 to 260 rpm."""
+    crank = sensor.Crank(rpm_from=200, rpm_to=260, duration_s=4.0, ripple=0.06)
+    t = np.arange(0, crank.duration_s, 1 / RATE_HZ)
+    since = (crank.angle_deg(t) - 200.0) % 180.0 / crank.deg_per_s(t)
+    v = crank.reluctance_v(t) + volts * np.exp(-since / decay_s) * np.cos(2 * np.pi * since / decay_s)
+    v += 0.01 * np.random.default_rng(4).normal(0, 1, t.size)
+    recording = to_recording(Samples("x", 0.0, 1 / RATE_HZ, v.astype(np.float32)), ReadOptions())
+    true = crank.tooth_s()
+    lost, extra, _ = sensor.match(recording.crank_s, true, 0.25 * float(np.median(np.diff(true))))
+    assert lost <= 1
+    assert extra <= 2
+    assert recording.decisions["edge"] == "falling"
+    assert any("spikes" in n for n in recording.notes)
