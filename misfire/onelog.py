@@ -25,11 +25,12 @@ from misfire.errors import InputError
 from misfire.gas import GasShape
 from misfire.intake.channels import align_channels
 from misfire.intake.recording import Channels, Recording
+from misfire.monitor import as_uncorrected, segment_errors
 from misfire.naming import Marks, find_phase, place_name
 from misfire.orders import without_firing_orders
-from misfire.pattern import Pattern, learn_pattern, segment_error_pct
+from misfire.pattern import Pattern, learn_pattern
 from misfire.phase import Phase
-from misfire.work import Events, Moves, inertia_lateness_deg, make_grid, measure_turns, places
+from misfire.work import Events, Moves, inertia_lateness_deg, make_grid, mean_work, measure_turns
 
 
 @dataclass(frozen=True)
@@ -151,7 +152,9 @@ def study(
         )
         cut, load = _from_channels(channels, events.time_s)
         cut = _known_before(cut, events, first, before)
-        sure = pattern.learned_from != "speed_sweep" or _speed_ratio(events) >= 1.4
+        # without companions the two turns of a cycle tell more than a wheel learned while cylinders misfire
+        alone = engine.cylinders > 2 and not engine.companions
+        sure = pattern.learned_from != "speed_sweep" or (_speed_ratio(events) >= 1.4 and not alone)
         # a spacing that moves is known at no moment of the log
         moving = pattern.stable is False
         sure &= not moving
@@ -159,7 +162,7 @@ def study(
     else:
         events, decision = first, before
         if engine.cylinders > 1:
-            decision = decide(first, engine, cut, False, wheel_open=True)
+            decision = _decide(crank, engine, phase, shape, None, first, cut, False, wheel_open=True)
     phase = _tie_by_cut(phase, crank, engine, events, decision, known_cuts, notes)
     lap("decision")
     label = _labels(engine, phase, events)
@@ -170,8 +173,8 @@ def study(
         )
         mine &= decision.state != MOTORING
         decision.state[mine], decision.reason[mine] = UNUSABLE, 6
-    segments, by_place = _segments(pattern, engine, phase)
-    uncorrected_lost = _uncorrected(events, decision, before, first, by_place, pattern.known)
+    segments = segment_errors(pattern, engine, phase)
+    uncorrected_lost = as_uncorrected(events, decision, pattern, engine, phase)
     counted = (uncorrected_lost >= MONITOR_FROM) & (decision.state != MOTORING) & (decision.state != UNUSABLE)
     counted |= decision.state == MISFIRE if not pattern.known else np.zeros(counted.size, dtype=bool)
     return OneLog(
@@ -205,7 +208,11 @@ def _decide(
     wheel_open: bool = False,
 ) -> Decision:
     if engine.cylinders > 1:
-        return decide(events, engine, cut, corrected, moving, wheel_open)
+        mean = None
+        if wheel_open and not engine.companions:
+            grid = make_grid(crank, tooth_error_deg)
+            mean = mean_work(grid, crank, engine, phase.first_deg, phase.second_turn, shape, events)
+        return decide(events, engine, cut, corrected, moving, wheel_open, mean)
     other = measure_turns(crank, engine, phase.first_deg, ~phase.second_turn, shape, tooth_error_deg)
     if not other.time_s.size:
         return decide_single(events, np.full(events.energy.size, np.nan), cut)
@@ -363,38 +370,3 @@ def _labels(engine: Engine, phase: Phase, events: Events) -> npt.NDArray[np.obje
     table = np.empty(len(names), dtype=object)
     table[:] = names
     return np.asarray(table[events.place], dtype=object)
-
-
-def _segments(
-    pattern: Pattern, engine: Engine, phase: Phase
-) -> tuple[dict[str, tuple[float, float]], FloatArray]:
-    """Relative segment error [%] and its error by label, and by place in firing order."""
-    nothing = np.zeros(engine.cylinders)
-    if not pattern.known or engine.wheel is None:
-        return {}, nothing
-    places_ = places(engine, phase.first_deg)
-    angle = np.array([p.angle_deg for p in places_])
-    span = min(engine.interval_deg, 180.0)
-    value, sd = segment_error_pct(pattern, engine.wheel, angle, span)
-    out = {}
-    for p, v, s in zip(places_, value, sd, strict=True):
-        key = str(p.cylinder) if phase.named else place_name(p.index)
-        out[key] = (float(v), float(s))
-    return out, value
-
-
-def _uncorrected(
-    events: Events, decision: Decision, before: Decision, first: Events, segment_pct: FloatArray, known: bool
-) -> FloatArray:
-    """Lost work as a monitor would see it that compares neighbouring segments and takes the wheel as perfect.
-
-    x_bias = -w^2 (e[n+1] - e[n]), e the relative segment time errors [derived from alpha = -Dth (T2 - T1) / T^3].
-    """
-    lost = decision.lost_work
-    if not known or segment_pct.size < 2:
-        return lost
-    e = segment_pct / 100.0
-    step = e - np.roll(e, 1)
-    step = step - np.mean(step)
-    w2 = (events.rpm * np.pi / 30) ** 2
-    return np.asarray(lost + w2 * step[events.place] / decision.expected, dtype=float)

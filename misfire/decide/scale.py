@@ -8,9 +8,11 @@ from __future__ import annotations
 import numpy as np
 
 from misfire.crank import BoolArray, IntArray
+from misfire.decide.level import like_places
 from misfire.decide.runs import mad, running_median
 from misfire.engine import Engine, FloatArray
 
+CYCLES = 41  # over which a place's habit is taken
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
 DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
 
@@ -170,7 +172,7 @@ def wheel_like(dev: FloatArray, use: BoolArray, place: IntArray, engine: Engine)
             continue
         # beside a companion half of the events may be lost in one of the two; alone up to two thirds
         middle = 50 if c in engine.companions else 65
-        x = percentile_filter(dev[mine], middle, size=min(41, (mine.size - 1) | 1), mode="reflect")
+        x = percentile_filter(dev[mine], middle, size=min(CYCLES, (mine.size - 1) | 1), mode="reflect")
         habit[p] = np.interp(np.arange(dev.size), mine, x)
     out = np.zeros(dev.size)
     for p, c in enumerate(engine.firing_order):
@@ -178,4 +180,30 @@ def wheel_like(dev: FloatArray, use: BoolArray, place: IntArray, engine: Engine)
         better = np.fmax.reduce(both)
         mine = (place == p) & np.isfinite(better)
         out[mine] = better[mine]
+    return out
+
+
+def steady_part(
+    mean: FloatArray, stands_out: FloatArray, use: BoolArray, place: IntArray, engine: Engine
+) -> FloatArray:
+    """What a place gives less than the healthy majority in every firing, free of the wheel; shape (events,), NaN = untold.
+
+    `mean` is the mean work of the place with its misfires in it; what stands out from the habit is taken off again.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    every = np.full((engine.cylinders, mean.size), np.nan)
+    for p in range(engine.cylinders):
+        mine = np.flatnonzero(use & (place == p) & np.isfinite(mean) & np.isfinite(stands_out))
+        if mine.size >= CYCLES:
+            x = mean[mine] - uniform_filter1d(stands_out[mine], CYCLES, mode="nearest")
+            every[p] = np.interp(np.arange(mean.size), mine, x)
+    out = np.full(mean.size, np.nan)
+    for same in like_places(engine):
+        zero = np.sort(every[same], axis=0)[
+            same.size // 2
+        ]  # NaN sort last: an untold place leaves the zero to the rest
+        for p in same:
+            mine = place == p
+            out[mine] = every[p, mine] - zero[mine]
     return out

@@ -21,7 +21,7 @@ from misfire.decide.level import (
     place_offsets,
 )
 from misfire.decide.runs import cycle_mean, near_change, run_length, slowing_runs, steady_speed, touching
-from misfire.decide.scale import cluster_scale, companions_down, shared_offsets, wheel_like
+from misfire.decide.scale import cluster_scale, companions_down, shared_offsets, steady_part, wheel_like
 from misfire.decide.states import FIRING, MISFIRE, MISFIRE_FROM, MOTORING, PARTIAL_FROM, UNUSABLE, Decision
 from misfire.engine import Engine, FloatArray
 from misfire.work import Events
@@ -38,6 +38,7 @@ def decide(
     pattern_known: bool,
     moving: bool = False,
     wheel_open: bool = False,
+    mean: FloatArray | None = None,
 ) -> Decision:
     """Two or more cylinders; see the module for the definition.
 
@@ -51,6 +52,8 @@ def decide(
         The tooth spacing changes inside the log: what companions share at a time cannot be the work for sure.
     wheel_open : bool
         Nothing in the log told the wheel: only what stands out from a place's habit is charged to the work.
+    mean : array, shape (events,), or None
+        Mean work of each event's place free of the wheel, where the engine lets it be told (`work.mean_work`).
     """
     n_cyl, n = engine.cylinders, events.energy.size
     reason = np.zeros(n, dtype=np.int64)
@@ -68,13 +71,16 @@ def decide(
     if wheel_open:
         steady = -place_offsets(np.where(use, dev, np.nan), events.place, n_cyl)
         wheel = wheel_like(dev, use, events.place, engine)
+        if mean is not None:
+            told = steady_part(mean, dev - wheel, use, events.place, engine)
+            wheel, steady = wheel - np.nan_to_num(told), steady * ~np.isfinite(told).any()
         dev, worse = dev - wheel, worse - wheel
     # around a dead cylinder the level differs from place to place: a whole cycle's mean, and what lost events
     # leave out of it put back
-    mean = cycle_mean(np.where(good, events.level, np.nan), n_cyl)
+    around = cycle_mean(np.where(good, events.level, np.nan), n_cyl)
     deficit = np.clip(-np.nan_to_num(dev), 0.0, None)
-    deficit[~use | (deficit < 0.3 * np.abs(np.nan_to_num(mean, nan=np.inf)))] = 0.0
-    expected = normal_work(calm_level(mean + cycle_mean(deficit, n_cyl), n_cyl), events, use, engine)
+    deficit[~use | (deficit < 0.3 * np.abs(np.nan_to_num(around, nan=np.inf)))] = 0.0
+    expected = normal_work(calm_level(around + cycle_mean(deficit, n_cyl), n_cyl), events, use, engine)
     calm = use & ~near_change(motoring, 2 * n_cyl) & steady_speed(events.rpm, n_cyl)
     calm &= ~beside_gain(-dev / expected, 2 * n_cyl)
     scale = cluster_scale(

@@ -1,6 +1,7 @@
 """Per firing event: what its combustion added to the crank's speed energy."""
 
 from misfire.grid import Grid, make_grid, time_noise_s
+from misfire.work.alternate import mean_work
 from misfire.work.events import AFTER_DEG, BEFORE_DEG, Events, measure, measure_turns
 from misfire.work.filters import (
     COMPRESSION_SHARE,
@@ -35,6 +36,7 @@ __all__ = [
     "inertia_share",
     "level_filter",
     "make_grid",
+    "mean_work",
     "measure",
     "measure_turns",
     "needed_separation",
