@@ -65,13 +65,14 @@ def mean_wave(grid: Grid, rows: IntArray, per_cycle: bool) -> tuple[FloatArray, 
     total = np.zeros(span)
     count = 0
     width = np.radians(np.diff(angle))
+    mid = 0.5 * (angle[1:] + angle[:-1])  # the interval across the gap is a long one
     for lo in range(0, start.size, _ROWS):
         at = start[lo : lo + _ROWS, None] + np.arange(span + 2)
         piece = np.diff(grid.action[at], axis=1)
         ok = grid.sound[at].all(axis=1) & (piece > 0).all(axis=1)
         e = piece[ok][:, :span] / width
         step = piece[ok][:, span] / width[0] - e[:, 0]  # change over the whole span
-        e = e - step[:, None] * ((angle[:-1] - angle[0]) / (angle[-1] - angle[0]))
+        e = e - step[:, None] * ((mid - mid[0]) / (angle[-1] - angle[0]))
         total += (e - e.mean(axis=1, keepdims=True)).sum(axis=0)
         count += int(ok.sum())
     return angle[:-1], angle[1:], total / count if count else np.full(span, np.nan)
