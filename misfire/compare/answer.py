@@ -124,7 +124,10 @@ def unchanged(e: Evidence) -> Overall:
 def decide(e: Evidence) -> Overall:
     """The overall answer without `--swapped`."""
     left = remaining(e)
-    gone_false = _gone(e.false_changes, e.false_raw)
+    gone_false, open_false = _gone(e.false_changes, e.false_raw), list[Label]()
+    if left and not gone_false:
+        # the true misfire is the answer; false counts too few to be proven gone one by one do not hold it up
+        gone_false, open_false = _partly_gone(e.false_changes, e.false_raw)
     counted = [c for c, ch in e.changes.items() if ch.material_before]
     hidden = (
         e.kind == "reported"
@@ -132,13 +135,19 @@ def decide(e: Evidence) -> Overall:
         and all(_is_gone(e.changes[c], e.raw[c]) for c in (counted if _by_place(e) else left) if c in e.raw)
     )
     if left and (gone_false or hidden):
-        out = Overall(
-            "misfire_remains",
-            f"The false counts are gone, a true misfire remains on {names(left)}."
-            if gone_false
-            else f"The controller no longer counts it, but a true misfire remains on {names(left)}.",
-            cylinders=left,
-        )
+        head = f"The controller no longer counts it, but a true misfire remains on {names(left)}."
+        if open_false:
+            head = (
+                f"A true misfire remains on {names(left)}; the false counts are gone on {names(gone_false)}, "
+                f"not yet proven gone on {names(open_false)}."
+            )
+        elif gone_false:
+            head = f"The false counts are gone, a true misfire remains on {names(left)}."
+        out = Overall("misfire_remains", head, cylinders=left)
+        if open_false:
+            out.missing.append(
+                f"a longer drive after: the counts before on {names(open_false)} were too few to prove them gone"
+            )
         out.reasons.append(f"after: the log shows misfires on {names(left)}, whatever the controller reports")
         if gone_false:
             out.reasons.append(f"counts on firings that burned are gone on {names(gone_false)}")
@@ -353,6 +362,17 @@ def _explain(out: Overall, e: Evidence) -> Overall:
 
 def _is_gone(change: Change, raw: Answer) -> bool:
     return change.material_before and raw == "cleared"
+
+
+def _partly_gone(
+    changes: Mapping[Label, Change], raw: Mapping[Label, Answer]
+) -> tuple[list[Label], list[Label]]:
+    """Cylinders whose counts are proven gone, and those that count no more without a proof; none when any still counts."""
+    had = [c for c, ch in changes.items() if ch.material_before]
+    gone = [c for c in had if raw[c] == "cleared"]
+    rest = [c for c in had if c not in gone]
+    quiet = all(raw[c] == "not_proven" and not changes[c].material_after for c in rest)
+    return (gone, rest) if gone and quiet else ([], [])
 
 
 def _gone(changes: Mapping[Label, Change], raw: Mapping[Label, Answer]) -> list[Label]:
