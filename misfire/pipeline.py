@@ -270,10 +270,21 @@ def _result(
             "note": "orders of the firing frequency are taken out: inertia and gas ripple look exactly like them",
         },
         "cylinders": cylinders,
-        "reported": None if counts is None else {"monitor_ran": counts.monitor_ran, "kind": counts.kind},
+        "reported": None if counts is None else _reported(counts),
         "windows": win,
         "verdict": verdict,
         "assumptions": assumptions,
+    }
+
+
+def _reported(counts: Counts) -> dict[str, Any]:
+    """What the controller said; one read alone is a total that is shown and not compared."""
+    return {
+        "monitor_ran": counts.monitor_ran,
+        "kind": counts.kind,
+        "totals": {str(c): n for c, n in counts.totals.items()},
+        "at_least": list(counts.at_least),
+        "notes": list(counts.notes),
     }
 
 

@@ -198,8 +198,8 @@ def check_cylinders(engine: Engine, codes: Sequence[str], counts: str | None) ->
         for c in codes
         if c[:3] == "P03" and c[3:].isdigit() and "01" <= c[3:] <= "12"
     ]
-    counted = read_counts(counts).misfires if counts else None
-    said += [(c, f"{counts}: a count") for c in counted or {}]
+    counted = read_counts(counts).totals if counts else {}
+    said += [(c, f"{counts}: a count") for c in counted]
     for cylinder, what in said:
         if cylinder not in engine.firing_order:
             raise InputError(

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from misfire.pattern import Pattern
 
 _LIMIT = 5_000_000
+_WHEEL = {"label", "positions", "missing", "first_tooth_after_tdc1_deg"}
 
 
 def _text(path: str, what: str) -> str:
@@ -63,11 +64,9 @@ def load_pattern(path: str) -> Pattern:
         "inputs",
         "note",
     }
-    for key in data:
-        if key not in allowed:
-            near = difflib.get_close_matches(key, allowed, 1, 0.4)
-            hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(sorted(allowed))}"
-            raise InputError(f"{path}: unknown key '{key}'; {hint}")
+    _known(path, data, allowed, "")
+    if isinstance(data.get("wheel"), dict):
+        _known(path, data["wheel"], _WHEEL, " in wheel")
     try:
         error, sd = (
             np.array([np.nan if x is None else float(x) for x in data[key]])
@@ -95,3 +94,12 @@ def load_pattern(path: str) -> Pattern:
         raise InputError(f"{path}: turns = {turns}: write a whole number from 0 to 1000000000")
     keep = np.array([i not in missing for i in range(error.size)])
     return Pattern("given", error[keep], sd[keep], turns, None)
+
+
+def _known(path: str, data: dict[str, Any], allowed: set[str], where: str) -> None:
+    """Raise InputError with the nearest known key for one that is none."""
+    for key in data:
+        if key not in allowed:
+            near = difflib.get_close_matches(key, allowed, 1, 0.4)
+            hint = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(sorted(allowed))}"
+            raise InputError(f"{path}: unknown key '{key}'{where}; {hint}")

@@ -29,6 +29,12 @@ COLUMNS: dict[str, tuple[str, float, float, float, float]] = {
     # one statute mile is 1.609344 km (international yard and pound agreement, 1959)
     "vehicle_mph": ("vehicle_kmh", 1.609344, 0.0, -6.0, 310.0),
 }
+# names without their unit, as loggers write them: which one is meant cannot be told, so it is asked for
+_BARE = {
+    "load": "load_pct", "map": "map_kpa", "throttle": "throttle_pct", "rpm": "speed_rpm", "speed": "speed_rpm or "
+    "vehicle_kmh", "coolant": "coolant_c or coolant_f", "transmission": "transmission_c or transmission_f",
+    "vehicle": "vehicle_kmh or vehicle_mph",
+}  # fmt: skip
 FLAGS = ("fuel_cut", "starter")
 _WORDS = {"true": 1.0, "false": 0.0, "yes": 1.0, "no": 0.0, "on": 1.0, "off": 0.0}
 GRID_S = 0.05
@@ -105,8 +111,9 @@ def _check_names(path: Path, names: list[str]) -> list[str]:
     unknown = [n for n in names if n and n != "time_s" and n not in COLUMNS]
     for name in unknown:
         near = difflib.get_close_matches(name, list(COLUMNS), 1, 0.8)
-        if near:
-            raise InputError(f"{path}: column {printable(name)!r} is unknown; did you mean {near[0]}?")
+        meant = _BARE.get(name) or (near[0] if near else "")
+        if meant and not set(meant.split(" or ")) & set(names):
+            raise InputError(f"{path}: column {printable(name)!r} is unknown; did you mean {meant}?")
     if not any(n in COLUMNS for n in names):
         raise InputError(f"{path}: no known channel; name columns {', '.join(COLUMNS)}")
     if unknown:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -72,7 +73,7 @@ def read_counts(paths: str) -> Counts:
     text = texts[0]
     cells = _split(text.lines[0][1]) if text.lines else []
     header = [c.lower() for c in cells]
-    if "misfires" in header or "cylinder" in header:
+    if any(_like(h, ["misfires", "cylinder"]) for h in header):
         return _table(text, header)
     return _one_read(text)
 
@@ -111,9 +112,15 @@ def _load(path: Path) -> _Text:
     if not out.lines:
         raise InputError(f"{path}: no counts in it; write cylinder,misfires and one line per cylinder")
     for key in out.meta:
-        if key.replace("-", "_").startswith("monitor") and key != "monitor_ran":
+        if key != "monitor_ran" and _like(key, ["monitor_ran"]):
             raise InputError(f"{path}: '# {printable(key)}' is unknown; did you mean monitor_ran?")
     return out
+
+
+def _like(word: str, known: list[str]) -> str:
+    """The known name that a misspelt one is most like, or nothing."""
+    near = difflib.get_close_matches(word.lower().replace("-", "_").replace(" ", "_"), known, 1, 0.6)
+    return near[0] if near else ""
 
 
 def _raw_lines(path: Path, head: bytes) -> Iterator[tuple[int, str]]:
@@ -161,6 +168,10 @@ def _whole(text: _Text, number: int, name: str, cell: str, low: int, high: int) 
 def _table(text: _Text, header: list[str]) -> Counts:
     timed = "time_s" in header
     wanted = (["time_s"] if timed else []) + ["cylinder", "misfires"]
+    for name in header:
+        near = "" if name in wanted else _like(name, ["time_s", "cylinder", "misfires"])
+        if near and near not in header:
+            raise InputError(f"{text.path}: column {printable(name)!r} is unknown; did you mean {near}?")
     for name in wanted:
         if name not in header:
             raise InputError(f"{text.path}: no column {name}; the header is: {printable(', '.join(header))}")

@@ -191,8 +191,7 @@ def counts_table(result: Mapping[str, Any]) -> str:
         "would count. Partial "
         "burns are not misfires. Not usable firings are never counted.</p>"
     )
-    if all(r[6] == w.NONE for r in rows):
-        out += "<p>No counts of the controller were given.</p>"
+    out += "".join(f"<p>{esc(line)}</p>" for line in w.reported_lines(result))
     out += _intervals(result)
     return out + "".join(f"<p>{esc(line)}</p>" for line in w.window_lines(result.get("windows")))
 

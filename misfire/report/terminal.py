@@ -24,6 +24,7 @@ from misfire.report.words import (
     needed,
     no_misfire,
     number,
+    reported_lines,
     span,
     table,
     window_lines,
@@ -165,8 +166,8 @@ def terminal_text(result: Mapping[str, Any], width: int = 80, colour: bool = Fal
     todo += _list("To decide the rest, record:", missing, width, min(room - len(todo), 6))
     out += todo
     out += ["", *cyl]
-    if all(c.get("reported") is None for c in items(result.get("cylinders"))):
-        out += wrap("reported: no controller counts were given.", width, "", "", 1)
+    for line in reported_lines(result)[:3]:
+        out += wrap(line, width, "", "  ", 3)
     out.append("")
     out += _signal(result, width)
     rest = MAX_LINES - len(out)

@@ -212,6 +212,20 @@ def no_misfire(result: Mapping[str, Any]) -> str:
     return f"No true misfire: 0 of {count(judged)} judged firings failed."
 
 
+def reported_lines(result: Mapping[str, Any]) -> list[str]:
+    """What is to be said about the controller's counts beside the table: none given, one read alone, resets."""
+    said = table(result.get("reported"))
+    if not said and all(finite(table(c).get("reported")) is None for c in items(result.get("cylinders"))):
+        return ["No controller counts were given."]
+    lines = []
+    if said.get("kind") == "driving_cycle":
+        totals = ", ".join(
+            f"cylinder {clean(c, 4)}: {count(n)}" for c, n in table(said.get("totals")).items()
+        )
+        lines.append(f"The controller's total in this driving cycle, by one read: {totals}.")
+    return lines + [sentence(clean(note)) for note in items(said.get("notes"))]
+
+
 def window_lines(windows: Any) -> list[str]:
     """The worst counting window of each length, set beside the floors of the regulation."""
     out = []

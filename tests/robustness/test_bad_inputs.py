@@ -131,12 +131,22 @@ def test_what_a_file_says_becomes_neither_markup_nor_a_formula(bench: Bench):
         ),
         ("--channels", "time_s,colant_c\n0,80\n", "did you mean coolant_c"),
         ("--channels", "time_s,coolant_c\n0,800\n", "outside -60 to 200"),
-        ("--counts", "cylinder,misfire\n1,5\n", "misfires"),
+        ("--channels", "time_s,load\n0,80\n", "did you mean load_pct"),
+        ("--channels", "time_s,coolant\n0,80\n", "did you mean coolant_c or coolant_f"),
+        ("--counts", "cylinder,misfire\n1,5\n", "'misfire' is unknown; did you mean misfires?"),
+        ("--counts", "cylindr,misfires\n1,5\n", "'cylindr' is unknown; did you mean cylinder?"),
+        ("--counts", "# montor_ran = yes\ncylinder,misfires\n1,5\n", "did you mean monitor_ran?"),
+        ("--counts", "46 AD 0C 24 00 05 00 00 FF FF\n", "names cylinder 12"),
         ("--counts", "cylinder,misfires\n99,5\n", "from 1 to 16"),
         (
             "--pattern",
             '{"format": "misfire-pattern", "tooth_eror_deg": []}',
             "did you mean 'tooth_error_deg'",
+        ),
+        (
+            "--pattern",
+            '{"format": "misfire-pattern", "wheel": {"mising": []}}',
+            "unknown key 'mising' in wheel; did you mean 'missing'?",
         ),
         (
             "--pattern",
