@@ -2,6 +2,7 @@
 
 from misfire.evidence.disturbance import Disturbance, Source, disturbance
 from misfire.evidence.followed import Followed, followed
+from misfire.evidence.gathered import Lines, lines
 from misfire.evidence.shown import Shown
 
-__all__ = ["Disturbance", "Followed", "Shown", "Source", "disturbance", "followed"]
+__all__ = ["Disturbance", "Followed", "Lines", "Shown", "Source", "disturbance", "followed", "lines"]

@@ -15,7 +15,7 @@ from misfire.decide import MOTORING
 from misfire.engine import CYCLE_DEG, TURN_DEG, FloatArray
 from misfire.evidence.circular import Tied, rayleigh
 from misfire.evidence.lines import Line, strongest_line
-from misfire.evidence.shifts import edge_shifts
+from misfire.evidence.shifts import Sample, edge_shifts
 from misfire.evidence.shown import Shown
 from misfire.naming import place_name
 from misfire.onelog import OneLog
@@ -54,8 +54,8 @@ class Disturbance:
     shown: tuple[Shown, ...] = ()
 
 
-def disturbance(logs: Sequence[OneLog]) -> Disturbance:
-    """Tie the edge faults and shifts of pooled logs to their source."""
+def disturbance(logs: Sequence[OneLog], samples: Sequence[Sample]) -> Disturbance:
+    """Tie the edge faults and shifts of pooled logs to their source; one sample of turns a log."""
     shown: list[Shown] = []
     best: Source | None = None
     tests = sum(_count(logs, kind) >= LEAST for kind in ("extra", "lost"))
@@ -75,7 +75,10 @@ def disturbance(logs: Sequence[OneLog]) -> Disturbance:
             )
         if source is not None and (best is None or best.kind == "random" or source.p < best.p):
             best = source
-    hum, rows = max((_hum(one) for one in logs), key=lambda h: h[0].lateness_deg if h[0] else -1.0)
+    hum, rows = max(
+        (_hum(one, some) for one, some in zip(logs, samples, strict=True)),
+        key=lambda h: h[0].lateness_deg if h[0] else -1.0,
+    )
     shown += rows
     if hum is not None and (best is None or best.kind == "random"):
         best = hum
@@ -203,8 +206,8 @@ def _by_time(log: OneLog, kind: str, kinds: int) -> tuple[Source | None, list[Sh
     )
 
 
-def _hum(log: OneLog) -> tuple[Source | None, list[Shown]]:
-    s = edge_shifts(log)
+def _hum(log: OneLog, some: Sample) -> tuple[Source | None, list[Shown]]:
+    s = edge_shifts(log, some)
     if s.time_s.size < 2_000:
         return None, []
     wheel = log.crank.wheel

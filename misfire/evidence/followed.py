@@ -26,7 +26,7 @@ from misfire.work import places
 LEAST = 4  # events of one cylinder
 LEAST_CALM = 15  # healthy turns of each half of the cycle
 SHARE = 0.9  # a burn twice as late as the generic one leaves 0.98 (tests/evidence)
-_EVENTS, _CALM_RUNS, _CALM_RUN = 40, 12, 16  # looked at, for time: events a cylinder; runs of healthy turns
+_EVENTS, _CALM_RUNS, _CALM_RUN = 25, 8, 16  # looked at, for time: events a cylinder; runs of healthy turns
 _AHEAD, _WINDOW = 2, 5  # turns before the event's and in all
 _REACH = 4  # turns over which a misfire's shape is followed
 

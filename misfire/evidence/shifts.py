@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from misfire.crank import BoolArray, IntArray
 from misfire.engine import FloatArray
 from misfire.onelog import OneLog
 from misfire.pattern import residual_angles
 
-_TURNS = 1_500  # turns looked at, for time and memory
-_RUN = 150  # in runs of so many
+_TURNS = 1_000  # turns looked at, for time and memory
+_RUN = 125  # in runs of so many
 _CYCLES = 15  # neighbouring cycles whose mean counts as the crank's own
 
 
@@ -29,8 +30,22 @@ class Shifts:
     speed_rad_s: FloatArray
 
 
-def edge_shifts(log: OneLog) -> Shifts:
-    """Shifts of the edges of whole turns; at most some thousand turns, in runs spread over the log."""
+@dataclass(frozen=True)
+class Sample:
+    """Residual angles of some turns of a log, late = positive [deg], shape (turns, teeth); NaN where not known.
+
+    `rows` are the turns, `second` tells second turns of a cycle, `speed_rad_s` is the speed of each.
+    """
+
+    rows: IntArray
+    time_s: FloatArray
+    late_deg: FloatArray
+    speed_rad_s: FloatArray
+    second: BoolArray
+
+
+def sample(log: OneLog) -> Sample:
+    """Residual angles of at most some thousand turns, in runs spread over the log."""
     crank = log.crank
     second = log.phase.second_turn
     rows = np.arange(crank.turns)
@@ -42,16 +57,22 @@ def edge_shifts(log: OneLog) -> Shifts:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN columns: a tooth never seen
         late, speed = residual_angles(crank)
-    shift = np.radians(late) / speed[:, None]
-    shift[:, 0] = np.nan if crank.wheel.missing else shift[:, 0]  # it moves with speed on real pickups
+    return Sample(rows, crank.time_s, late, speed, second)
+
+
+def edge_shifts(log: OneLog, some: Sample) -> Shifts:
+    """Shifts of the edges of the sampled turns."""
+    wheel, rows, second, speed = log.crank.wheel, some.rows, some.second, some.speed_rad_s
+    shift = np.radians(some.late_deg) / speed[:, None]
+    shift[:, 0] = np.nan if wheel.missing else shift[:, 0]  # it moves with speed on real pickups
     for parity in (False, True):
         mine = np.flatnonzero(second == parity)
         shift[mine] -= _moving_mean(shift[mine])
     ok = np.isfinite(shift)
-    at = rows[:, None] + crank.wheel.tooth_angles_deg / 360.0
+    at = rows[:, None] + wheel.tooth_angles_deg / 360.0
     wide = 6 * np.median(np.abs(shift[ok])) if ok.any() else 0.0
     every = np.broadcast_to(speed[:, None], shift.shape)
-    return Shifts(crank.time_s[ok], at[ok], np.clip(shift[ok], -wide, wide), every[ok])
+    return Shifts(some.time_s[ok], at[ok], np.clip(shift[ok], -wide, wide), every[ok])
 
 
 def _moving_mean(x: FloatArray) -> FloatArray:

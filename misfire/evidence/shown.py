@@ -27,7 +27,9 @@ class Shown:
         """The row of `verdict.evidence`."""
         out: dict[str, Any] = {
             "name": self.name,
-            "says": self.says if self.p is None else f"{self.says}; chance of so much {max(self.p, 1e-12):.0e}",
+            "says": self.says
+            if self.p is None
+            else f"{self.says}; chance of so much {max(self.p, 1e-12):.0e}",
             "value": _short(self.value),
             "unit": self.unit,
             "limit": self.limit,

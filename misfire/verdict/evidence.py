@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from misfire.engine import Engine
-from misfire.evidence import Disturbance, Followed
+from misfire.evidence import Lines
 
 Label = int | str
 
@@ -73,5 +73,4 @@ class Evidence:
     counts_given: bool = False
     nothing_fired: bool = False
     notes: list[str] = field(default_factory=list)
-    disturbance: Disturbance = field(default_factory=Disturbance)
-    followed: Mapping[Label, Followed] = field(default_factory=dict)  # does the crank follow the misfires
+    lines: Lines = field(default_factory=Lines)

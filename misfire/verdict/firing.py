@@ -113,7 +113,7 @@ def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def _doubt(ev: Evidence, c: CylinderEvidence) -> str:
     """Why what looks like misfires of a cylinder may be its edges alone; empty when nothing speaks for that."""
-    follow = ev.followed.get(c.cylinder)
+    follow = ev.lines.followed.get(c.cylinder)
     if follow is not None and follow.refuted:
         return (
             f"{name_of(c.cylinder)}: the edges shift, but only {100 * max(follow.share, 0.0):.0f} % of the shift is one "

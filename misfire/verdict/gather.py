@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from misfire.decide import FIRING, MISFIRE, MOTORING, PARTIAL_FROM, UNUSABLE
-from misfire.evidence import disturbance, followed
+from misfire.evidence import lines
 from misfire.intake.counts import Counts
 from misfire.onelog import OneLog
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Steady
@@ -142,8 +142,7 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
         codes=codes,
         counts_given=counts is not None and counts.misfires is not None,
         nothing_fired=bool(state.size and judged == 0 and (state == MOTORING).mean() > 0.5),
-        disturbance=disturbance(logs),
-        followed=followed(logs),
+        lines=lines(logs),
     )
 
 

@@ -129,8 +129,8 @@ def measured(ev: Evidence) -> list[dict[str, Any]]:
                    round(c.steady.lost, 3), "", "0.15")  # fmt: skip
         row["sd"] = round(c.steady.sd, 3)
         rows.append(row)
-    rows += [s.row() for s in ev.disturbance.shown]
-    rows += [f.shown(name_of(c)).row() for c, f in ev.followed.items()]
+    rows += [s.row() for s in (*ev.lines.shown, *ev.lines.disturbance.shown)]
+    rows += [f.shown(name_of(c)).row() for c, f in ev.lines.followed.items()]
     return rows
 
 

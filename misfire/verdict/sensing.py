@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from misfire.verdict.evidence import CylinderEvidence, Evidence
+from misfire.verdict.evidence import CylinderEvidence, Evidence, Label
 from misfire.verdict.finding import finding, name_of, pair_of
 
 HARM = 0.15  # false lost work from which on a hum is a fault: as much as makes a cylinder weak (contract)
@@ -13,7 +13,7 @@ HARM = 0.15  # false lost work from which on a hum is a fault: as much as makes 
 def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """A wheel that an uncorrected monitor would count falsely on."""
     accused = [c for c in ev.cylinders if c.firings and c.false_uncorrected >= max(3, 0.01 * c.firings)]
-    if not accused or ev.pattern_from == "none" or ev.pattern_stable is False:
+    if not accused or ev.pattern_from == "none" or ev.pattern_stable is False or _edges_moved(ev):
         return []  # a spacing that changes inside the log is a disturbed signal, not a wheel
     # companions share the error; the second one is named too when it is close behind
     mates = {ev.engine.companions.get(c.cylinder) for c in accused if isinstance(c.cylinder, int)}
@@ -52,6 +52,11 @@ def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return [finding("crank_pattern", labels, 0.98, detail, lines, steps)]
 
 
+def _edges_moved(ev: Evidence) -> list[Label]:
+    """Cylinders whose misfires are edges that moved for a time, the crank not with them."""
+    return [c for c, f in ev.lines.followed.items() if f.refuted]
+
+
 def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Extra and lost edges, or a spacing that moves within the log."""
     bad = ev.extra_edges + ev.lost_edges
@@ -67,7 +72,7 @@ def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
             f"the tooth pattern changes inside the log, by {ev.pattern_drift_deg:.3f} deg at the worst tooth"
         )
         detail["kind"] = "drift"
-    source = ev.disturbance.source
+    source = ev.lines.disturbance.source
     if source is not None and source.false_work >= HARM:
         lines.append(f"{source.words}; up to {source.lateness_deg:.2f} deg at high speed")
         detail.setdefault("kind", "hum")
@@ -75,9 +80,8 @@ def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     elif source is not None and lines:
         lines.append(source.words)
         detail["source"] = source.kind
-    alone = [c for c, f in ev.followed.items() if f.refuted]
-    for c in alone:
-        f = ev.followed[c]
+    for c in _edges_moved(ev):
+        f = ev.lines.followed[c]
         lines.append(
             f"{name_of(c)}: edges shift by {f.size_deg:.2f} deg where it seems to misfire, and the crank's inertia does not "
             f"follow: a lost combustion explains {100 * max(f.share, 0.0):.0f} % of it"
