@@ -12,6 +12,9 @@ from misfire.engine import TURN_DEG, FloatArray, Wheel
 
 GAP_FROM = 1.75  # pitches: below it an interval is never a gap
 PART = 1_000_000  # edges looked at in one go, for the memory
+PATTERN_FITS = (
+    0.2  # mean misfit of the log of a turn's intervals; a change of speed by a fifth in a turn is 0.1
+)
 LOST_BESIDE = 2.5  # pitches: two teeth beside a gap may be lost; a longer interval is a pause
 
 
@@ -69,6 +72,8 @@ def find_anchors(t: FloatArray, wheel: Wheel) -> IntArray:
     longest = float(steps[-1])
     others = np.sort(steps[:-1])
     second = float(others[-1]) if others.size else 1.0
+    if wheel.angles_deg is not None and longest < 1.5 * second:
+        return _by_pattern(t, np.log(steps))
     most = longest + LOST_BESIDE
     if second <= 1.5:
         c = gap_candidates(t, GAP_FROM if longest <= 2.2 else 2.2, most)
@@ -79,6 +84,31 @@ def find_anchors(t: FloatArray, wheel: Wheel) -> IntArray:
         if c.size >= 2:
             return c
     return _longest_of_several(gap_candidates(t, min(GAP_FROM, 0.85 * second), most), steps)
+
+
+def _by_pattern(t: FloatArray, steps: FloatArray) -> IntArray:
+    """Edges before position 0 of a wheel that no longest gap tells, by the whole sequence of its intervals.
+
+    `steps`: natural log of the wheel's intervals. Where the sequence of a turn fits best, less the turn's own speed.
+    """
+    n = steps.size
+    if t.size < 2 * n:
+        return np.empty(0, dtype=np.int64)
+    log = np.log(np.maximum(np.diff(t), 1e-12))
+    misfit = np.empty(log.size - n + 1)
+    rows = max(1, PART // n)
+    for lo in range(0, misfit.size, rows):
+        part = np.lib.stride_tricks.sliding_window_view(log[lo : lo + rows + n - 1], n) - steps
+        misfit[lo : lo + rows] = np.mean(np.abs(part - np.median(part, axis=1)[:, None]), axis=1)
+    half = n // 2
+    padded = np.pad(misfit, half, constant_values=np.inf)
+    best = np.empty(misfit.size, dtype=bool)
+    for lo in range(0, misfit.size, rows):
+        window = np.lib.stride_tricks.sliding_window_view(padded[lo : lo + rows + 2 * half], 2 * half + 1)
+        best[lo : lo + rows] = misfit[lo : lo + rows] <= window.min(axis=1)
+    # interval i starts at edge i, which is position 0; the anchor is the edge before it
+    first = np.flatnonzero(best & (misfit < PATTERN_FITS))
+    return np.asarray(first[first > 0] - 1, dtype=np.int64)
 
 
 def _last_teeth(t: FloatArray, c: IntArray) -> IntArray:
