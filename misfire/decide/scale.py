@@ -14,6 +14,7 @@ from misfire.engine import Engine, FloatArray
 
 CYCLES = 41  # over which a place's habit is taken
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
+SWOLLEN = 1.8  # most that torsion of a long crank and an unknown wheel swell the ripple (our choice; 1.7 derived for a V8)
 DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
 
 
@@ -25,8 +26,10 @@ def cluster_scale(
     n_cyl: int,
     known: bool,
     trust: FloatArray,
-) -> FloatArray:
+) -> tuple[FloatArray, BoolArray]:
     """Scale of the normal energy from the misfires themselves, by third octaves of speed; shape (events,).
+
+    With it, where a population may be full misfires or half burns alike: True for its events, shape (events,).
 
     The ripple gives the normal energy to a few ten per cent only; a population far outside the healthy
     scatter that is compatible with a full misfire sets it exactly.
@@ -39,12 +42,12 @@ def cluster_scale(
         Events away from fuel cut and faults.
     known : bool
         The tooth pattern is known, so the ripple's scale can be trusted; if not, tooth errors at the firing
-        order falsify it more and more with speed, and a wider range of depths is taken as full misfires.
+        order falsify it more and more with speed, and a wider range of depths may be full misfires.
     """
-    out = np.ones(share.size)
+    out, either = np.ones(share.size), np.zeros(share.size, dtype=bool)
     ok = calm & np.isfinite(share) & np.isfinite(rpm)
     lost = -share
-    full = (FULL_FROM, FULL_TO) if known else (FULL_FROM / 2, 2 * FULL_TO)
+    full = (FULL_FROM, FULL_TO) if known else (1 / SWOLLEN, 2 * FULL_TO)
     whole = _population(lost[ok], place[ok], n_cyl, (FULL_FROM, FULL_TO))
     out[:] = whole
     key = np.zeros(share.size, dtype=np.int64)
@@ -62,9 +65,12 @@ def cluster_scale(
             continue
         fast = float(np.median(rpm[mine])) > 2500.0
         part = _population(lost[mine], place[mine], n_cyl, full if fast else (FULL_FROM, FULL_TO))
-        if part != 1.0:
+        if part < FULL_FROM and whole == 1.0:
+            # nowhere in the log a population that is a full misfire by the ripple: this one may burn in part
+            either |= mine & (lost > 0.6 * part)
+        elif part != 1.0:
             out[key == k] = part
-    return out
+    return out, either
 
 
 def _dead_places(

@@ -83,7 +83,7 @@ def decide(
     expected = normal_work(calm_level(around + cycle_mean(deficit, n_cyl), n_cyl), events, use, engine)
     calm = use & ~near_change(motoring, 2 * n_cyl) & steady_speed(events.rpm, n_cyl)
     calm &= ~beside_gain(-dev / expected, 2 * n_cyl)
-    scale = cluster_scale(
+    scale, either = cluster_scale(
         dev / expected,
         events.place,
         events.rpm,
@@ -123,6 +123,8 @@ def decide(
         short = (low - events.rough + wheel) / expected - shared[events.place]
         ghost = (state == MISFIRE) & (short < GHOST_BELOW)
         state[ghost], reason[ghost] = UNUSABLE, 8
+    either &= state == FIRING
+    state[either], reason[either] = UNUSABLE, 9
     limit = ~(noise <= NOISE_LIMIT) & (state != MOTORING)
     state[limit], reason[limit] = UNUSABLE, 3
     shaky = shaken(lost, state, n_cyl)

@@ -187,3 +187,21 @@ def test_an_unknown_wheel_accuses_nobody_and_hides_no_misfire(order: tuple[int, 
     assert 1 in got.ambiguous
     # the same numbers with the wheel taken as known accuse healthy cylinders
     assert ((decide(events, engine, none, True).state == MISFIRE) & ~true).any()
+
+
+@pytest.mark.parametrize(("swollen", "state"), [(1.0, MISFIRE), (1.65, UNUSABLE), (2.2, FIRING)])
+def test_how_deep_a_full_misfire_is_may_stay_open(swollen: float, state: int):
+    """Fast, one speed, wheel unknown: the ripple that gives the size of a normal firing may be swollen by torsion.
+
+    1 / (1 - (f / f0)^2) for a mode at f0 [derived], 1.7 on a V8 with 300 Hz at 2900 1/min.
+    """
+    n = 4
+    rng = np.random.default_rng(6)
+    energy = rng.normal(800.0, 30.0, 400 * n)
+    miss = np.sort(rng.choice(np.arange(3 * n, 397 * n), 60, replace=False))
+    energy[miss] -= 800.0
+    events = synthetic(energy, n, level=800.0 * swollen, rpm=3500.0)
+    got = decide(events, Engine.from_order((1, 3, 4, 2)), np.full(energy.size, np.nan), False, wheel_open=True)
+    assert (got.state[miss] == state).mean() > 0.95
+    fired = np.setdiff1d(np.arange(energy.size), miss)
+    assert (got.state[fired] == FIRING).all()
