@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from misfire.crank import number_edges
 from misfire.engine import Wheel
+from misfire.errors import InputError
 from misfire.gas import GasShape
 from misfire.grid import make_grid, time_at
 from misfire.naming import Marks, find_phase
@@ -86,3 +89,12 @@ def test_marks_tell_which_turn_is_which(layout: str, lost: int) -> None:
         tdc = done.truth.tdc_s[done.truth.cylinder == 1]
         k = np.searchsorted(tdc, start)
         assert phase.second_turn[row] == ((start - tdc[k - 1]) / (tdc[k] - tdc[k - 1]) > 0.5)
+
+
+def test_marks_far_from_where_the_engine_file_has_them_are_refused() -> None:
+    """Half a turn off is beside both turns of the cycle: the wrong engine file, never a guess."""
+    done = simulate(drive("inline4"))
+    crank = number_edges(done.recording.crank_s, done.engine.wheel)
+    wrong = dataclasses.replace(done.engine, mark_after_tdc1_deg=170.0)
+    with pytest.raises(InputError, match=r"cylinder-1 marks stand 180 deg .* correct the engine file"):
+        find_phase(crank, make_grid(crank), wrong, Marks(cylinder1_s=done.recording.cylinder1_s), GasShape())
