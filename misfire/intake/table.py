@@ -54,11 +54,12 @@ class Layout:
     columns: int
 
     def find(self, names: Sequence[str]) -> int | None:
-        """Index of the first of `names` among the columns, letter case and blanks ignored."""
+        """Index of the first of `names` among the columns, letter case, blanks and a unit in brackets ignored."""
         have = [h.strip().lower() for h in self.header]
         for name in names:
-            if name.strip().lower() in have:
-                return have.index(name.strip().lower())
+            for word in (name.strip().lower(), _split_unit(name.strip().lower())[0]):
+                if word in have:
+                    return have.index(word)
         return None
 
 

@@ -95,7 +95,8 @@ def test_foreign_names_and_byte_order_mark(tmp_path: Path, ticks):
     text = "Edge Time (us)\tKind\n" + "".join(f"{t / 10:.1f}\tCrank\n" for t in ticks)
     for encoding in ("utf-8-sig", "utf-16"):
         file.write_bytes(text.encode(encoding))
-        same(read(file, ReadOptions(time_column="Edge Time", signal_column="Kind")), ticks)
+        for name in ("Edge Time", "Edge Time (us)"):
+            same(read(file, ReadOptions(time_column=name, signal_column="Kind")), ticks)
 
 
 def test_arrays_and_parquet(tmp_path: Path, ticks, cam_ticks):
