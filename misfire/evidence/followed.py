@@ -95,14 +95,16 @@ def _of_log(log: OneLog) -> dict[int | str, Followed]:
     at[some] = np.arange(some.size)
     fired = (d.state == FIRING) & np.isfinite(d.lost_work)
     # weak and partial burns beside the misfires, and in the healthy turns, are known by their own work
-    res = res - _predicted(log, np.flatnonzero(fired), at, res.shape)
+    answers = answers_deg(log)
+    beside = np.flatnonzero(fired & need[np.clip(e.turn, 0, log.crank.turns - 1)])
+    res = res - _predicted(log, beside, at, res.shape, answers)
     healthy = np.isin(some, calm)
     base = _baseline(res, q, healthy, log.phase.second_turn[some])
     if base is None:
         return {}
     own = res - base
     off = _left(own[healthy])
-    like = _predicted(log, miss, at, res.shape)
+    like = _predicted(log, miss, at, res.shape, answers)
     inner = slice(1, -1)  # beside the gap a pickup shifts with speed
     out = {}
     for label, k in chosen.items():
@@ -172,13 +174,15 @@ def _left(own: FloatArray) -> float:
     return max(float(np.mean(np.sum(mean**2 - noise, axis=2))), 0.0)
 
 
-def _predicted(log: OneLog, events: IntArray, at: IntArray, size: tuple[int, ...]) -> FloatArray:
+def _predicted(
+    log: OneLog, events: IntArray, at: IntArray, size: tuple[int, ...], answers: FloatArray
+) -> FloatArray:
     """Residual angles [deg] that the lost work of the given events makes, all together."""
     e, d = log.events, log.decision
     turn = np.arange(-_REACH, _REACH + 1)
     out = np.zeros(size)
     amount = d.lost_work[events] * d.expected[events] / (e.rpm[events] * np.pi / 30) ** 2
-    for i, one in enumerate(answers_deg(log)):
+    for i, one in enumerate(answers):
         mine = e.place[events] == i
         row = e.turn[events[mine]][:, None] + turn
         inside = (row >= 0) & (row < at.size)
@@ -201,14 +205,17 @@ def answers_deg(log: OneLog, late: bool = False) -> FloatArray:
     rows = 2 * _REACH + 5
     angle = np.arange(rows)[:, None] * TURN_DEG + wheel.tooth_angles_deg
     little = 1e-5  # small beside 1: lateness is linear in the work
-    out = []
-    for place in places(log.engine, log.phase.first_deg):
+    seen: dict[float, FloatArray] = {}  # companions stand on the same teeth
+    at = places(log.engine, log.phase.first_deg)
+    for place in at:
+        if place.angle_deg in seen:
+            continue
         after = angle - (rows // 2) * TURN_DEG - place.angle_deg
         time = np.radians(angle) + little * np.radians(shape.step_integral(after))
         still = np.zeros(rows, dtype=np.int64)
         one = replace(log.crank, time_s=time, block=still, faulty=still > 0)
-        out.append(np.nan_to_num(residual_angles(one)[0])[2:-2] / little)
-    return np.array(out)
+        seen[place.angle_deg] = np.nan_to_num(residual_angles(one)[0])[2:-2] / little
+    return np.array([seen[place.angle_deg] for place in at])
 
 
 def _compared(like: FloatArray, own: FloatArray, off: float) -> Followed | None:

@@ -15,7 +15,7 @@ TWO_PEAKS = (
 )
 LOAD_SPAN = 10.0  # [%] between quartiles, below which load is one and the same
 SWING_HZ = 1.0, 12.0
-_MOST = 2_000
+_MOST = 800
 _STRETCH = 64  # cycles
 
 

@@ -89,7 +89,7 @@ def speed_law(p: Pooled) -> list[Shown]:
     return [
         Shown(
             f"speed exponent, {p.name(worst)}",
-            f"of its relative time error; lost work at middle speed by {each}; best single law {best[0].split(' (')[0]}, "
+            f"of its relative time error; in lost work: {each}; best alone {best[0].split(' (')[0]}, "
             f"the next {np.exp(min((misfit[best[1]] - misfit[best[0]]) / 2, 13.8)):.0f} times less likely",
             n,
             sd=n_sd,

@@ -61,7 +61,7 @@ def test_speed_law_finds_the_term_that_was_put_in(law, exponent, best):
     (row,) = speed_law(with_(p, plain=p.plain + np.where(p.place == 2, 0.3 * u**law, 0.0)))
     assert row.name == "speed exponent, cylinder 4"
     assert row.value == pytest.approx(exponent, abs=max(3 * row.sd, 0.15))
-    assert f"best single law {best}" in row.says
+    assert f"best alone {best}" in row.says
     terms = [float(x) for x in re.findall(r"([+-][0-9.]+)±", row.says)]
     sds = [float(x) for x in re.findall(r"±([0-9.]+)", row.says)]
     for i, (value, sd) in enumerate(zip(terms, sds, strict=True)):
@@ -174,7 +174,9 @@ def test_order_test_tells_a_cylinder_from_the_wheel_without_companions():
     assert sound["whole orders"][0] < 0.2 * wheel["whole orders"][0]
 
 
-@pytest.mark.parametrize("name", ["healthy_v8", "random_misfire_i4", "misfire_i5_36-1", "single_cylinder"])
+@pytest.mark.parametrize(
+    "name", ["healthy_v8", "dead_cylinder_i4", "alternator_hum_i4", "misfire_i5_36-1", "single_cylinder"]
+)
 def test_every_row_has_its_uncertainty_and_fits_the_result(judged, name):
     rows = judged(name).verdict["evidence"]
     json.dumps(rows, allow_nan=False)
@@ -182,4 +184,4 @@ def test_every_row_has_its_uncertainty_and_fits_the_result(judged, name):
     ours = [s.row() for s in lines(judged(name).done.logs).shown]
     assert all(r in rows for r in ours)
     assert all(r["sd"] >= 0 for r in ours)
-    assert all(len(r["says"]) <= 260 for r in rows)
+    assert all(len(r["says"]) <= 200 for r in rows)
