@@ -22,7 +22,16 @@ from misfire.decide.level import (
 )
 from misfire.decide.runs import cycle_mean, near_change, run_length, slowing_runs, steady_speed, touching
 from misfire.decide.scale import cluster_scale, companions_down, shared_offsets, steady_part, wheel_like
-from misfire.decide.states import FIRING, MISFIRE, MISFIRE_FROM, MOTORING, PARTIAL_FROM, UNUSABLE, Decision
+from misfire.decide.states import (
+    FIRING,
+    MISFIRE,
+    MISFIRE_FROM,
+    MOTORING,
+    PARTIAL_FROM,
+    SIZE_OPEN,
+    UNUSABLE,
+    Decision,
+)
 from misfire.engine import Engine, FloatArray
 from misfire.work import Events
 
@@ -124,7 +133,7 @@ def decide(
         ghost = (state == MISFIRE) & (short < GHOST_BELOW)
         state[ghost], reason[ghost] = UNUSABLE, 8
     either &= state == FIRING
-    state[either], reason[either] = UNUSABLE, 9
+    state[either], reason[either] = UNUSABLE, SIZE_OPEN
     limit = ~(noise <= NOISE_LIMIT) & (state != MOTORING)
     state[limit], reason[limit] = UNUSABLE, 3
     shaky = shaken(lost, state, n_cyl)

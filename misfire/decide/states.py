@@ -9,6 +9,7 @@ from misfire.engine import FloatArray
 
 FIRING, MISFIRE, MOTORING, UNUSABLE = 0, 1, 2, 3
 STATES = ("firing", "misfire", "motoring", "unusable")
+SIZE_OPEN = 9
 REASONS = {
     0: "",
     1: "an extra or lost edge, or a break in the numbering, lies within the event",
@@ -18,7 +19,7 @@ REASONS = {
     5: "speed changes too fast or the road shakes the driveline here",
     6: "this cylinder was commanded off (known cut)",
     8: "a short and a long look at the crank's motion disagree about this event",
-    9: "a full misfire or a partial burn: at this one speed, with the wheel unknown, the size of a full one is not known",
+    SIZE_OPEN: "a full misfire or a partial burn: at this one speed, with the wheel unknown, the size of a full one is not known",
     7: "the tooth spacing moves in this log, and companions deviate together here",
 }
 MISFIRE_FROM = 0.75  # lost work: halfway between the worst partial burn (0.8, contract) and its noise below

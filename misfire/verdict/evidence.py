@@ -16,8 +16,8 @@ class Steady:
     """What one place lacks in every firing, misfires left out.
 
     `lost` is the mean lost work, `sd` its standard error, `least` the smallest mean of any stretch of like speed and
-    time, `mate` the mean of the place that shares its teeth (NaN without one). With the phase unknown the label
-    stands for two places: the one that lacks more.
+    time, `mate` the median of the place that shares its teeth, its misfires in it (NaN without one). With the phase
+    unknown the label stands for two places: the one that lacks more.
     """
 
     lost: float
@@ -43,6 +43,7 @@ class CylinderEvidence:
     steady: Steady
     unusable: int
     reported: int | None
+    either: int = 0  # firings that are full misfires or partial burns, the size of a full one not known
     judged_around: float = 1.0  # share of its firings near its misfires that could be judged
 
 

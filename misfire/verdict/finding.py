@@ -53,3 +53,10 @@ def both_companions(cylinders: Sequence[Label], ev: Evidence) -> bool:
     """True when every cylinder of the list stands there with its companion."""
     mates = [ev.engine.companions.get(c) for c in cylinders if isinstance(c, int)]
     return bool(mates) and len(mates) == len(cylinders) and all(m in cylinders for m in mates)
+
+
+def tail(k: int, mean: float) -> float:
+    """P(at least k) of a Poisson count."""
+    from scipy.special import gammainc
+
+    return float(gammainc(k, mean)) if k > 0 else 1.0

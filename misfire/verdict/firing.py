@@ -5,17 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from misfire.verdict.evidence import CylinderEvidence, Evidence
-from misfire.verdict.finding import finding, listed, name_of, pair_of
+from misfire.verdict.finding import finding, listed, name_of, pair_of, tail
 
 LEAST_JUDGED = 0.5  # of the firings around the misfires: below, most of the stretch is noise
 FALSE_ALARM = 2e-5  # per firing, the budget that isolated events are judged against
-
-
-def _tail(k: int, mean: float) -> float:
-    """P(at least k) of a Poisson count."""
-    from scipy.special import gammainc
-
-    return float(gammainc(k, mean)) if k > 0 else 1.0
 
 
 def deep_from(cylinders: int) -> float:
@@ -35,7 +28,7 @@ def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     for c in ev.cylinders:
         if c.misfires == 0:
             continue
-        p = _tail(c.misfires, FALSE_ALARM * c.firings + 0.02)
+        p = tail(c.misfires, FALSE_ALARM * c.firings + 0.02)
         # few events need a rate too: an isolated misfire happens to healthy engines
         # beside a cylinder with many, a handful elsewhere is more likely its echo than a second fault
         echo = c.misfires < 0.1 * most and c.misfires < 0.01 * c.firings
@@ -79,12 +72,12 @@ def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
             for c in hit
         ]
         lines.append(
-            f"chance of so many by noise alone below {max(_tail(min(c.misfires for c in hit), FALSE_ALARM * fired + 0.02), 1e-12):.0e}"
+            f"chance of so many by noise alone below {max(tail(min(c.misfires for c in hit), FALSE_ALARM * fired + 0.02), 1e-12):.0e}"
         )
         if ev.pattern_from != "none":
             lines.append("the learned tooth pattern was taken out before counting")
         confidence = (
-            1 - min(0.5, 5 * max(_tail(c.misfires, FALSE_ALARM * c.firings + 0.02) for c in hit)) - 0.005
+            1 - min(0.5, 5 * max(tail(c.misfires, FALSE_ALARM * c.firings + 0.02) for c in hit)) - 0.005
         )
         out.append(
             finding(
@@ -108,6 +101,23 @@ def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
                 _misfire_steps("one"),
             )
         )
+    return out
+
+
+def size_open_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Firings that lack much of their work, where nothing tells how much a full misfire would lack."""
+    hit = {c for f in found if f["cause"] == "misfire" for c in f["cylinders"]}
+    out = []
+    for c in ev.cylinders:
+        if c.either >= 4 and c.either > 0.002 * (c.firings + c.either) and c.cylinder not in hit:
+            line = (
+                f"{name_of(c.cylinder)}: {c.either} firings misfire or burn in part; at this one speed, with the wheel "
+                "unknown, the size of a full misfire is not known well enough"
+            )
+            detail = {"kind": "one", "steady": False, "where": "size_open"}
+            out.append(
+                finding("misfire", pair_of(ev, c.cylinder), 0.6, detail, [line], _misfire_steps("one"))
+            )
     return out
 
 

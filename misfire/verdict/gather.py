@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from misfire.decide import FIRING, MISFIRE, MOTORING, PARTIAL_FROM, UNUSABLE
+from misfire.decide import FIRING, MISFIRE, MOTORING, PARTIAL_FROM, SIZE_OPEN, UNUSABLE
 from misfire.evidence import lines
 from misfire.intake.counts import Counts
 from misfire.onelog import OneLog
@@ -36,6 +36,8 @@ def _steady(logs: Sequence[OneLog], name: int | str) -> Steady:
         d, place = log.decision, log.events.place
         fired = (d.state == FIRING) & np.isfinite(d.lost_work)
         means = {p: float(np.mean(d.lost_work[fired & (place == p)])) for p in np.unique(place[fired])}
+        seen = (fired | (d.state == MISFIRE)) & np.isfinite(d.lost_work)
+        usual = {p: float(np.median(d.lost_work[seen & (place == p)])) for p in np.unique(place[seen])}
         own = [p for p in np.unique(place[fired & (log.label == name)])]
         if not own:
             continue
@@ -45,7 +47,7 @@ def _steady(logs: Sequence[OneLog], name: int | str) -> Steady:
         mate = log.engine.companions.get(order[worst])
         x = d.lost_work[mine]
         lost.append(x)
-        other.append(np.full(x.size, np.nan if mate is None else means.get(order.index(mate), np.nan)))
+        other.append(np.full(x.size, np.nan if mate is None else usual.get(order.index(mate), np.nan)))
         octave = np.floor(3 * np.log2(np.maximum(log.events.rpm[mine], 50.0)))
         quarter = np.arange(x.size) * 4 // max(x.size, 1)
         stretch.append(1000.0 * number + 10.0 * octave + quarter)
@@ -63,7 +65,7 @@ def _steady(logs: Sequence[OneLog], name: int | str) -> Steady:
 def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]) -> Evidence:
     """What the judgement rests on, pooled over logs of one engine."""
     label = np.concatenate([log.label for log in logs])
-    lost, state = _joined(logs, "lost_work"), _joined(logs, "state")
+    lost, state, reason = (_joined(logs, name) for name in ("lost_work", "state", "reason"))
     rpm = np.concatenate([log.events.rpm for log in logs])
     unc = np.concatenate([log.uncorrected for log in logs])
     rows = []
@@ -92,6 +94,7 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
                 _steady(logs, name),
                 int((s == UNUSABLE).sum()),
                 reported,
+                int((reason[mine] == SIZE_OPEN).sum()),
                 _judged_around(s),
             )
         )

@@ -6,7 +6,7 @@ from typing import Any
 
 from misfire.verdict.evidence import Evidence
 from misfire.verdict.finding import both_companions, listed, name_of
-from misfire.verdict.firing import ambiguous_of, misfires_of, weak_of
+from misfire.verdict.firing import ambiguous_of, misfires_of, size_open_of, weak_of
 from misfire.verdict.sensing import signal_of, stored_of, wheel_of
 
 FIRM = 0.95
@@ -18,7 +18,7 @@ def judge(ev: Evidence) -> dict[str, Any]:
     found: list[dict[str, Any]] = []
     weaker: list[dict[str, Any]] = []
     missing: list[str] = []
-    for make in (misfires_of, wheel_of, signal_of, weak_of, ambiguous_of, stored_of):
+    for make in (misfires_of, wheel_of, signal_of, weak_of, ambiguous_of, size_open_of, stored_of):
         for f in make(ev, found):
             (found if f["confidence"] >= FIRM else weaker).append(f)
     if any(f["cause"] == "sensor_signal" and f["detail"].get("kind") == "drift" for f in found):
@@ -49,7 +49,7 @@ def judge(ev: Evidence) -> dict[str, Any]:
             "the controller's misfire counts of each cylinder, read before and after a drive of some minutes (--counts), with "
             "the log of that drive: counts on cylinders that fire prove a false detection"
         )
-    if any(c["detail"].get("where") in ("undecided", "weak_or_wheel") for c in weaker):
+    if any(c["detail"].get("where") in ("undecided", "weak_or_wheel", "size_open") for c in weaker):
         missing += [
             "a coast-down with the fuel cut from about 3000 to 1500 rpm (20 turns or more), or",
             "two steady speeds at least a factor 1.5 apart at like load: a wheel error keeps its share of the time, "

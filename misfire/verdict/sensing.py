@@ -5,14 +5,18 @@ from __future__ import annotations
 from typing import Any
 
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Label
-from misfire.verdict.finding import finding, name_of, pair_of
+from misfire.verdict.finding import finding, name_of, pair_of, tail
 
+FALSELY_FROM = 0.01  # of a cylinder's firings counted falsely make a wheel a fault (contract)
 HARM = 0.15  # false lost work from which on a hum is a fault: as much as makes a cylinder weak (contract)
 
 
 def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """A wheel that an uncorrected monitor would count falsely on."""
-    accused = [c for c in ev.cylinders if c.firings and c.false_uncorrected >= max(3, 0.01 * c.firings)]
+    # more than 1 % of the firings for sure, not by a handful of them
+    accused = [
+        c for c in ev.cylinders if c.firings and tail(c.false_uncorrected, FALSELY_FROM * c.firings) < 0.05
+    ]
     if not accused or ev.pattern_from == "none" or ev.pattern_stable is False or _edges_moved(ev):
         return []  # a spacing that changes inside the log is a disturbed signal, not a wheel
     # companions share the error; the second one is named too when it is close behind

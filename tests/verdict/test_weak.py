@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from misfire.engine import Engine
@@ -62,3 +64,12 @@ def test_a_loss_that_the_wheel_can_imitate_is_not_firm(
         assert not said["findings"]
         assert said["status"] == "undetermined"
         assert any("coast-down with the fuel cut" in m for m in said["missing"])
+
+
+def test_firings_of_which_nobody_knows_whether_they_burn_in_part_are_a_candidate():
+    ev = evidence(FOUR, {}, "none")
+    rows = [replace(c, either=60) if c.cylinder == 3 else c for c in ev.cylinders]
+    said = judge(replace(ev, cylinders=rows))
+    assert said["status"] == "undetermined"
+    assert [c["cylinders"] for c in said["candidates"]] == [[3]]
+    assert any("coast-down with the fuel cut" in m for m in said["missing"])
