@@ -1,0 +1,39 @@
+"""The mean energy of a cycle where nothing burns: the reciprocating masses alone must not pass for combustion."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from misfire.crank import number_edges
+from misfire.engine import Wheel
+from misfire.gas import GasShape
+from misfire.grid import make_grid
+from misfire.simulate import Clock, Phase, Scenario, prepared_engine, simulate
+from misfire.simulate.gas import GasModel
+from misfire.work import measure_turns
+from misfire.work.filters import inertia_share, level_filter
+from misfire.work.windows import places
+
+
+@pytest.mark.parametrize("layout", ["inline4", "boxer4"])
+@pytest.mark.parametrize("rpm", [2000, 4000])
+def test_masses_alone_are_no_combustion(layout: str, rpm: int) -> None:
+    """Valves that never shut, air everywhere, no friction: only J(theta) moves the speed (as in test_motion)."""
+    gas = GasModel(inlet_closes_deg=-0.1, exhaust_opens_deg=0.1, exhaust_kpa=100.0, crankcase_kpa=100.0)
+    step = Phase(duration_s=4.0, rpm=rpm, load_pct=100.0, mode="free", fuel_cut=True)
+    done = simulate(
+        Scenario(
+            engine=prepared_engine(layout, Wheel.regular(60)), programme=(step,), gas=gas, friction=0.0,
+            accessory_nm=0.0, clock=Clock(hz=1e10, jitter_us=0.0),
+        )
+    )  # fmt: skip
+    e, shape = done.engine, GasShape()
+    crank = number_edges(done.recording.crank_s, e.wheel, done.recording.cylinder1_s)
+    # the first tooth behind the mark, which is 10 deg before TDC, stands at TDC
+    second = np.arange(crank.turns) % 2 == 1
+    level = measure_turns(crank, e, 0.0, second, shape).level
+    grid = make_grid(crank)
+    _, mass = level_filter(grid, e, places(e, 0.0)[0], shape)
+    ripple = mass * inertia_share(e) * (rpm * np.pi / 30.0) ** 2
+    assert abs(np.nanmedian(level)) < 0.1 * abs(ripple), (np.nanmedian(level), ripple)
