@@ -220,3 +220,22 @@ def test_wheel_without_a_gap_uses_every_tooth():
     t = np.arange(24 * 10) * 1e-3
     crank = number_edges(t, wheel)
     assert make_grid(crank).per_turn == 24
+
+
+def test_an_event_among_lost_edges_is_there_and_not_trusted(log: tuple[Crank, Engine]):
+    """Half a turn of edges lost at a break: the TDC has its row, a guessed time, no energy and no trust."""
+    crank, engine = log
+    sound = measure(make_grid(crank), crank, engine, 100.0, second_turns(crank), SHAPE)
+    time, block, faulty = crank.time_s.copy(), crank.block.copy(), crank.faulty.copy()
+    time[20, 40:] = time[21, :20] = np.nan
+    block[21:] += 1
+    faulty[20:22] = True
+    hurt = Crank(**{**crank.__dict__, "time_s": time, "block": block, "faulty": faulty})
+    events = measure(make_grid(hurt), hurt, engine, 100.0, second_turns(crank), SHAPE)
+    blind = ~np.isfinite(events.energy)
+    assert blind.any()
+    assert not events.trusted[blind].any()
+    name = {(p, t): x for p, t, x in zip(sound.place, sound.turn, sound.time_s, strict=True)}
+    true = [name[k] for k in zip(events.place[blind], events.turn[blind], strict=True)]
+    turn_s = np.nanmedian(np.diff(crank.time_s[:, 30]))
+    np.testing.assert_allclose(events.time_s[blind], true, atol=0.02 * turn_s)
