@@ -120,6 +120,20 @@ def test_bare_numbers(order):
     assert np.median(got.lost_work[miss]) == pytest.approx(1.0, abs=0.08)
 
 
+@pytest.mark.parametrize("step", [-900.0, 900.0])
+def test_a_step_of_the_load_is_no_misfire(step: float):
+    """What a gear or a gust adds to every event from one moment on: below what was before (or comes after), not both."""
+    rng = np.random.default_rng(5)
+    energy = rng.normal(800.0, 30.0, 600)
+    energy[300:] += step
+    events = synthetic(energy, 4)
+    got = decide(events, Engine.from_order([1, 3, 4, 2]), np.zeros(600), True)
+    assert (got.state != MISFIRE).all()
+    accused = got.state == UNUSABLE
+    assert accused[285:315].sum() == accused.sum() < 16
+    assert np.max(np.abs(got.lost_work[~accused])) < 0.3
+
+
 def test_noise_that_allows_no_decision_is_said():
     rng = np.random.default_rng(8)
     events = synthetic(rng.normal(800.0, 400.0, 800), 4)
