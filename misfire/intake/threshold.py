@@ -25,6 +25,8 @@ _LOW = (0.03, 0.045, 0.06, 0.08, 0.1, 0.15, 0.2, 0.27, 0.35, 0.42)
 LEVELS = (*_LOW, 0.5, *(1.0 - f for f in reversed(_LOW)))
 SHARES = (0.0, 0.03, 0.1, 0.25)
 MAX_TEETH = 250
+# intervals of a stretch that are compared
+LOOK = 3000
 # an interval that differs by more from the one a turn earlier is a mismatch (natural log of the ratio)
 MISMATCH = 0.18
 # an edge that comes in one turn and not in the next sets both turns aside, a tooth that is never seen none
@@ -140,7 +142,7 @@ def relative_intervals(position: FloatArray) -> FloatArray:
 
 def judge(parts: list[FloatArray], choice: Choice) -> Choice:
     """How well edges (positions in samples, one array a stretch of the signal) repeat turn after turn."""
-    logs = [relative_intervals(p)[:3000] for p in parts if p.size > 3]
+    logs = [relative_intervals(p[: LOOK + 16])[:LOOK] for p in parts if p.size > 3]
     if not logs or max(r.size for r in logs) < 6:
         return choice
     ratio = np.exp(np.concatenate(logs))
@@ -326,4 +328,6 @@ def better_edge(best: list[Choice]) -> Choice:
         return a if a.gap > b.gap else b
     if abs(a.beside - b.beside) > 0.25:
         return a if a.beside > b.beside else b
+    if abs(a.gap - b.gap) > 0.05 * max(a.gap, b.gap):
+        return a if a.gap > b.gap else b
     return b if b.jitter < 0.8 * a.jitter else a

@@ -16,14 +16,16 @@ from misfire.intake.crossings import Hysteresis
 from misfire.intake.direction import direction_pulses
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
-from misfire.intake.samples import Samples, as_samples, set_times
+from misfire.intake.samples import Samples, Store, as_samples, let_go, set_times
 from misfire.intake.source import BoundedReader
 from misfire.intake.table import printable
 from misfire.intake.threshold import Choice, better_edge, judge
-from misfire.intake.waveform import to_recording
+from misfire.intake.waveform import strictly_growing, to_recording
 
 KIND = "VCD"
 MAX_HEADER = 1 << 22
+# times after which changes are put away, and changes looked at in one go
+AT_ONCE, BLOCK = 1 << 15, 1 << 20
 IntArray = npt.NDArray[np.int64]
 _SCALE = re.compile(r"^\s*(1|10|100)\s*(s|ms|us|ns|ps|fs)\s*$")
 _POWER = {"s": 0, "ms": 3, "us": 6, "ns": 9, "ps": 12, "fs": 15}
@@ -34,9 +36,35 @@ class _Variable:
     name: str
     kind: str
     size: int
-    ticks: list[int] = field(default_factory=list)
-    values: list[float] = field(default_factory=list)
+    now: list[tuple[int, float]] = field(default_factory=list)
     unknown: int = 0
+    low: float = np.inf
+    high: float = -np.inf
+    distinct: set[float] = field(default_factory=set)
+    _ticks: Store = field(default_factory=lambda: Store(KIND, np.int64))
+    _values: Store = field(default_factory=lambda: Store(KIND, np.float64))
+
+    def put_away(self) -> None:
+        """Move the changes of now to compact stores, which lie on disk where they are many."""
+        if not self.now:
+            return
+        values = np.array([v for _, v in self.now])
+        self._ticks.append(np.array([t for t, _ in self.now], dtype=np.int64))
+        self._values.append(values)
+        self.low, self.high = min(self.low, float(values.min())), max(self.high, float(values.max()))
+        if len(self.distinct) <= 2:
+            self.distinct |= set(np.unique(values)[:3].tolist())
+        self.now = []
+
+    @property
+    def ticks(self) -> IntArray:
+        """Ticks of the changes to a known state; shape (changes,)."""
+        return np.asarray(self._ticks.array())
+
+    @property
+    def values(self) -> FloatArray:
+        """The states changed to; shape (changes,)."""
+        return np.asarray(self._values.array())
 
 
 @dataclass
@@ -64,7 +92,7 @@ def read(path: Path, options: ReadOptions) -> Recording:
                 by_id[code] = used
         _changes(path, tokens, by_id)
     crank = chosen["crank"]
-    if not crank.ticks:
+    if not crank.ticks.size:
         raise InputError(f"{path}: no crank edge: {printable(crank.name)} never changes; check the channel")
     decisions = {
         "format": KIND,
@@ -75,7 +103,7 @@ def read(path: Path, options: ReadOptions) -> Recording:
     unknown = sum(v.unknown for v in chosen.values())
     if unknown:
         notes.append(f"{unknown} changes to an unknown or undriven state (x, z) were passed over.")
-    if len(set(crank.values)) > 2 or crank.kind == "real":
+    if len(crank.distinct) > 2 or crank.kind == "real":
         return _sampled(path, header, chosen, options, decisions, notes)
     rise, fall = _edges(crank, header)
     if rise.size < 2 and fall.size < 2:
@@ -183,7 +211,8 @@ def _choose(path: Path, header: _Header, options: ReadOptions) -> dict[str, _Var
 
 
 def _changes(path: Path, tokens: Iterator[str], by_id: dict[str, list[_Variable]]) -> None:
-    now = 0
+    now = steps = 0
+    used = {id(v): v for group in by_id.values() for v in group}.values()
     skipping = False
     for token in tokens:
         first = token[0]
@@ -201,10 +230,13 @@ def _changes(path: Path, tokens: Iterator[str], by_id: dict[str, list[_Variable]
             if then < now or then > 1 << 62:
                 raise InputError(f"{path}: time goes backwards at {printable(token)} (after #{now})")
             now = then
+            steps += 1
+            if steps % AT_ONCE == 0:
+                for v in used:
+                    v.put_away()
         elif first in "01":
             for v in by_id.get(token[1:], ()):
-                v.ticks.append(now)
-                v.values.append(1.0 if first == "1" else 0.0)
+                v.now.append((now, 1.0 if first == "1" else 0.0))
         elif first in "xXzZ":
             for v in by_id.get(token[1:], ()):
                 v.unknown += 1
@@ -215,12 +247,13 @@ def _changes(path: Path, tokens: Iterator[str], by_id: dict[str, list[_Variable]
                 if value is None:
                     v.unknown += 1
                 else:
-                    v.ticks.append(now)
-                    v.values.append(value)
+                    v.now.append((now, value))
         else:
             raise InputError(
                 f"{path}: {printable(token)!r} at time #{now} is no value change; the file is damaged"
             )
+    for v in used:
+        v.put_away()
 
 
 def _number(token: str) -> float | None:
@@ -233,15 +266,23 @@ def _number(token: str) -> float | None:
 
 def _edges(variable: _Variable, header: _Header) -> tuple[FloatArray, FloatArray]:
     """Rising and falling times [s] of a variable; unknown states have been passed over."""
-    values = np.array(variable.values)
-    ticks = np.array(variable.ticks, dtype=np.float64)
+    values, ticks = variable.values, variable.ticks
     if values.size < 2:
         return np.empty(0), np.empty(0)
-    high = values > 0.5 * (values.min() + values.max())
-    change = np.flatnonzero(high[1:] != high[:-1]) + 1
-    t = ticks[change] / header.ticks_per_s
-    up = high[change]
-    return np.unique(t[up]), np.unique(t[~up])
+    middle = 0.5 * (variable.low + variable.high)
+    found: dict[bool, list[FloatArray]] = {True: [], False: []}
+    last = bool(values[0] > middle)
+    for at in range(0, values.size, BLOCK):
+        high = values[at : at + BLOCK] > middle
+        change = np.flatnonzero(high != np.concatenate(([last], high[:-1])))
+        t = ticks[at : at + BLOCK][change] / header.ticks_per_s
+        for up, times_s in found.items():
+            times_s.append(t[high[change] == up])
+        last = bool(high[-1])
+        let_go(values)
+        let_go(ticks)
+    rise, fall = (strictly_growing(np.concatenate(found.pop(up))) for up in (True, False))
+    return rise, fall
 
 
 def _held(ticks: IntArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -269,7 +310,7 @@ def _sampled(
     notes: list[str],
 ) -> Recording:
     """A real or many-valued variable: a waveform whose samples are its changes."""
-    ticks, values = _held(np.array(chosen["crank"].ticks), np.array(chosen["crank"].values))
+    ticks, values = _held(chosen["crank"].ticks, chosen["crank"].values)
     time_s = ticks / header.ticks_per_s
     samples = Samples(
         source=str(path),

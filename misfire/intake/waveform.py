@@ -84,8 +84,11 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
         raise InputError(
             f"{samples.source}: no crank edge at threshold {choice.threshold:g}{unit}; check the channel"
         )
-    crank_s = strictly_growing(samples.at(position))
     error = edge_error(samples.crank, position, levels)
+    # in place: of a long log the edges are what fills the memory
+    for at in range(0, position.size, BLOCK):
+        position[at : at + BLOCK] = samples.at(position[at : at + BLOCK])
+    crank_s = strictly_growing(position)
     step = samples.step_s
     given = " (given)"
     decisions |= {
@@ -133,8 +136,12 @@ def polarity(choice: Choice, levels: Levels) -> str:
 
 def strictly_growing(time_s: FloatArray) -> FloatArray:
     """Drop times that do not grow (crossings between two samples of the same time)."""
-    keep = np.diff(time_s, prepend=-np.inf) > 0
-    return time_s if keep.all() else time_s[keep]
+    if all(
+        np.all(time_s[at + 1 : at + BLOCK + 1] > time_s[at : at + BLOCK][: time_s.size - at - 1])
+        for at in range(0, time_s.size, BLOCK)
+    ):
+        return time_s
+    return np.asarray(time_s[np.diff(time_s, prepend=-np.inf) > 0])
 
 
 def edge_error(values: Any, position: FloatArray, levels: Levels) -> float:
