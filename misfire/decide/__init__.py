@@ -1,6 +1,7 @@
 """An event's state, and where no decision is possible."""
 
 from misfire.decide.runs import running_median
+from misfire.decide.scale import deep_from
 from misfire.decide.several import decide
 from misfire.decide.single import decide_single
 from misfire.decide.states import (
@@ -31,5 +32,6 @@ __all__ = [
     "Decision",
     "decide",
     "decide_single",
+    "deep_from",
     "running_median",
 ]

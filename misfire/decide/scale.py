@@ -10,11 +10,15 @@ import numpy as np
 from misfire.crank import BoolArray, IntArray
 from misfire.decide.level import like_places
 from misfire.decide.runs import mad, running_median
+from misfire.decide.states import MISFIRE_FROM
 from misfire.engine import Engine, FloatArray
 
 CYCLES = 41  # over which a place's habit is taken
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
-SWOLLEN = 1.8  # most that torsion of a long crank and an unknown wheel swell the ripple (our choice; 1.7 derived for a V8)
+SWOLLEN, FAST_RPM = (
+    1.8,
+    2500.0,
+)  # most that an unknown wheel swells the ripple, and from which speed on (our choice)
 DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
 
 
@@ -47,7 +51,6 @@ def cluster_scale(
     out, either = np.ones(share.size), np.zeros(share.size, dtype=bool)
     ok = calm & np.isfinite(share) & np.isfinite(rpm)
     lost = -share
-    full = (FULL_FROM, FULL_TO) if known else (1 / SWOLLEN, 2 * FULL_TO)
     whole = _population(lost[ok], place[ok], n_cyl, (FULL_FROM, FULL_TO))
     out[:] = whole
     key = np.zeros(share.size, dtype=np.int64)
@@ -63,14 +66,45 @@ def cluster_scale(
                 depth = float(np.median(lost[own]) - np.median(lost[others]))
                 out[key == k] = depth if depth >= 0.4 else 1.0
             continue
-        fast = float(np.median(rpm[mine])) > 2500.0
-        part = _population(lost[mine], place[mine], n_cyl, full if fast else (FULL_FROM, FULL_TO))
+        speed = float(np.median(rpm[mine]))
+        open_ = not known and speed > FAST_RPM
+        least = min(FULL_FROM, 1 / max(swollen(speed, n_cyl), SWOLLEN if open_ else 1.0))
+        part = _population(lost[mine], place[mine], n_cyl, (least, (2 if open_ else 1) * FULL_TO))
         if part < FULL_FROM and whole == 1.0:
             # nowhere in the log a population that is a full misfire by the ripple: this one may burn in part
             either |= mine & (lost > 0.6 * part)
         elif part != 1.0:
             out[key == k] = part
+        if n_cyl > 2:
+            least = min(least, deep_from(n_cyl))
+            medians = np.array(
+                [np.median(v) if (v := lost[mine & (place == p)]).size else 0.0 for p in range(n_cyl)]
+            )
+            lacks = medians / out[key == k][0] - np.sort(medians)[(n_cyl - 1) // 2]
+            either |= mine & np.isin(place, np.flatnonzero((lacks > least) & (lacks < MISFIRE_FROM)))
     return out, either
+
+
+def swollen(rpm: float, n_cyl: int) -> float:
+    """Most by which the ripple at the firing frequency may overstate the normal work.
+
+    The more cylinders, the higher the order that is left of the work's shape, and the more it hangs on the burn (our
+    choice: 1.6 from eight on, read up to 1.6 at idle on an engine of other shapes [simulated]); and the crank's torsion swells
+    it: 1 / (1 - (f / f0)^2) [derived], f0 of a common crank by its length (our choice, no source: 300 Hz for eight
+    cylinders, 500 Hz up to four), near the mode and beyond it anything.
+    """
+    shape, mode = (1.1, 500.0) if n_cyl <= 4 else (1.3, 350.0) if n_cyl <= 7 else (1.6, 300.0)
+    ratio = n_cyl / 2 * rpm / 60.0 / mode
+    return shape / (1 - ratio**2) if ratio < 0.8 else 3.0
+
+
+def deep_from(cylinders: int) -> float:
+    """Steady lost work beyond which a cylinder may be dead and not weak.
+
+    The scale comes from the ripple at the firing frequency, which a long crank's torsion swells: the more
+    cylinders, the more (300 Hz on a V8: by 1.7 at 2900 rpm [derived], 1 / (1 - (f / f0)^2)).
+    """
+    return 0.6 if cylinders <= 5 else 0.5 if cylinders <= 6 else 0.42
 
 
 def _dead_places(

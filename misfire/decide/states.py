@@ -19,7 +19,7 @@ REASONS = {
     5: "speed changes too fast or the road shakes the driveline here",
     6: "this cylinder was commanded off (known cut)",
     8: "a short and a long look at the crank's motion disagree about this event",
-    SIZE_OPEN: "a full misfire or a partial burn: at this one speed, with the wheel unknown, the size of a full one is not known",
+    SIZE_OPEN: "a full misfire or a partial burn: how much a full one lacks is not known well enough at this speed",
     7: "the tooth spacing moves in this log, and companions deviate together here",
 }
 MISFIRE_FROM = 0.75  # lost work: halfway between the worst partial burn (0.8, contract) and its noise below

@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
+from misfire.decide import deep_from
 from misfire.verdict.evidence import CylinderEvidence, Evidence
 from misfire.verdict.finding import finding, listed, name_of, pair_of, tail
 
 LEAST_JUDGED = 0.5  # of the firings around the misfires: below, most of the stretch is noise
 FALSE_ALARM = 2e-5  # per firing, the budget that isolated events are judged against
-
-
-def deep_from(cylinders: int) -> float:
-    """Steady lost work beyond which a cylinder may be dead and not weak.
-
-    The scale comes from the ripple at the firing frequency, which a long crank's torsion swells: the more
-    cylinders, the more (300 Hz on a V8: by 1.7 at 2900 rpm [derived], 1 / (1 - (f / f0)^2)).
-    """
-    return 0.6 if cylinders <= 5 else 0.5 if cylinders <= 6 else 0.42
 
 
 def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -28,17 +21,17 @@ def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     for c in ev.cylinders:
         if c.misfires == 0:
             continue
-        p = tail(c.misfires, FALSE_ALARM * c.firings + 0.02)
-        # few events need a rate too: an isolated misfire happens to healthy engines
-        # beside a cylinder with many, a handful elsewhere is more likely its echo than a second fault
-        echo = c.misfires < 0.1 * most and c.misfires < 0.01 * c.firings
-        if c.misfires >= 4 and p < 1e-3 and c.misfires > 0.002 * c.firings and not echo:
+        if _too_many(c, most):
             hit.append(c)
         elif (c.misfires >= 3 and c.misfires > 0.0005 * c.firings) or (c.misfires == 2 and c.firings < 400):
             weak.append(c)
     out = []
     doubtful = [c for c in hit if _doubt(ev, c)]
     hit = [c for c in hit if c not in doubtful]
+    # what the crank follows in another part of the log stands by itself
+    part = {c.cylinder: _sound_part(ev, c) for c in doubtful}
+    hit += [x for x in part.values() if x is not None and _too_many(x, x.misfires)]
+    doubtful = [c for c in doubtful if c.cylinder not in {x.cylinder for x in hit}]
     if doubtful:
         out.append(
             finding(
@@ -110,15 +103,31 @@ def size_open_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, An
     out = []
     for c in ev.cylinders:
         if c.either >= 4 and c.either > 0.002 * (c.firings + c.either) and c.cylinder not in hit:
-            line = (
-                f"{name_of(c.cylinder)}: {c.either} firings misfire or burn in part; at this one speed, with the wheel "
-                "unknown, the size of a full misfire is not known well enough"
-            )
-            detail = {"kind": "one", "steady": False, "where": "size_open"}
+            every = c.either > 0.5 * (c.firings + c.either)
+            line = f"{name_of(c.cylinder)}: {c.either} firings misfire or burn in part; how much a full misfire lacks at "
+            line += "this speed is not known well enough (torsion of the crank, the wheel)"
+            detail = {"kind": "one", "steady": every, "where": "dead_or_weak" if every else "size_open"}
             out.append(
                 finding("misfire", pair_of(ev, c.cylinder), 0.6, detail, [line], _misfire_steps("one"))
             )
     return out
+
+
+def _too_many(c: CylinderEvidence, most: int) -> bool:
+    """More misfires than a healthy engine has; `most` is the highest count of any cylinder."""
+    p = tail(c.misfires, FALSE_ALARM * c.firings + 0.02)
+    # few events need a rate too: an isolated misfire happens to healthy engines
+    # beside a cylinder with many, a handful elsewhere is more likely its echo than a second fault
+    echo = c.misfires < 0.1 * most and c.misfires < 0.01 * c.firings
+    return c.misfires >= 4 and p < 1e-3 and c.misfires > 0.002 * c.firings and not echo
+
+
+def _sound_part(ev: Evidence, c: CylinderEvidence) -> CylinderEvidence | None:
+    """The cylinder in those parts of the log in which the crank follows its misfires."""
+    follow = ev.lines.followed.get(c.cylinder)
+    if follow is None or not follow.sound[0]:
+        return None
+    return replace(c, misfires=follow.sound[0], firings=follow.sound[1])
 
 
 def _doubt(ev: Evidence, c: CylinderEvidence) -> str:
