@@ -313,9 +313,9 @@ def better_edge(best: list[Choice]) -> Choice:
     """The edge that marks the teeth.
 
     The one that repeats far better; else the much steeper one (through a tooth's middle a
-    variable-reluctance signal is steep, between teeth it floats); else the one that shows more of the gap
-    in one interval; else the one at whose edges beside the gap the signal moves as it does elsewhere (a
-    symmetric signal is as steep between teeth); else the one with less jitter; else the rising one.
+    variable-reluctance signal is steep, between teeth it floats); else the one that does not split the gap;
+    else the one at whose edges beside the gap the signal moves as it does elsewhere (a symmetric signal is as
+    steep between teeth); else the one with the longer gap; else the one with less jitter; else the rising one.
     """
     if len(best) == 1:
         return best[0]

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from misfire.intake import ReadOptions, arrays, read, samples
+from misfire.intake import ReadOptions, arrays, read, samples, vcd
 
 ROOT = Path(__file__).resolve().parents[2]
 RATE_HZ = 100_000
@@ -38,6 +38,22 @@ def test_pieces_give_the_same_edges(forms, monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(samples, "RAM_BYTES", 5000)
     for (file, options), edges in zip(forms, whole, strict=True):
         np.testing.assert_array_equal(read(file, options).crank_s, edges)
+
+
+def test_a_value_change_dump_in_pieces(tmp_path: Path, crank, monkeypatch: pytest.MonkeyPatch):
+    """Changes put away every 50 times, on disk from 5 kB on, and looked at 333 at a time."""
+    ticks = np.rint(crank.tooth_s() * 1e7).astype(int)
+    rows = "".join(f"#{t}\n1!\n#{t + 900}\n0!\n" for t in ticks.tolist())
+    (tmp_path / "w.vcd").write_text(
+        "$timescale 100 ns $end\n$var wire 1 ! crank $end\n$enddefinitions $end\n#0\n0!\n" + rows
+    )
+    monkeypatch.setattr(vcd, "AT_ONCE", 50)
+    monkeypatch.setattr(vcd, "BLOCK", 333)
+    monkeypatch.setattr(samples, "RAM_BYTES", 5000)
+    recording = read(tmp_path / "w.vcd", ReadOptions(edge="rising"))
+    np.testing.assert_allclose(recording.crank_s, ticks / 1e7, rtol=0, atol=1e-12)
+    assert recording.width_s is not None
+    np.testing.assert_allclose(recording.width_s, 900e-7, rtol=1e-6)
 
 
 def test_memory_does_not_follow_the_length(tmp_path: Path):

@@ -85,7 +85,7 @@ def test_spikes_are_passed_over_and_reported(crank):
 SPARKS = [(c, d, 3) for c in ("idle", "driving", "fast") for d in (1e-5, 4e-5, 1e-4)]
 
 
-# a known limit: from 250 rpm on, sparks that ring shorter than 0.1 ms can still turn the choice of the edge
+# a known limit: over a whole start sparks of about the fast signal's size still add edges, up to one a spark
 @pytest.mark.parametrize(("case", "decay_s", "extra_allowed"), [*SPARKS, ("start", 1e-4, 40)])
 def test_ringing_sparks_add_and_hide_no_teeth(case, decay_s, extra_allowed):
     """8 V beside a signal of 0.4 V at cranking speed: two sparks a turn that ring for some samples."""
