@@ -294,7 +294,11 @@ def _line_source(
     for mains in MAINS_HZ:
         k = round(line.frequency / mains)
         if k >= 1 and abs(line.frequency - k * mains) < max(1.5 * line.resolution, 0.002 * line.frequency):
-            return Source("mains", f"{what}{moved} in time at {at}, {k} times {mains:.0f} Hz", p), rows
+            return Source(
+                "mains",
+                f"{what}{moved} in time at {at}, {f'{k} times ' if k > 1 else ''}{mains:.0f} Hz as mains have",
+                p,
+            ), rows
     return Source("frequency", f"{what}{moved} in time at {at}, whatever the crank's speed", p), rows
 
 

@@ -10,7 +10,7 @@ laid against that shape, which is taken through the very operator that makes the
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -37,17 +37,21 @@ class Followed:
 
     `share` is of the squared residual angles beyond their noise, about 1 for true misfires; `sd` its error by
     leaving out tenths of the events and by how well healthy turns are known; `size_deg` the root mean square answer [deg]; `events` how many.
+    `sound`: misfires and firings in those quarters of the log in which the crank does follow, where it does not in all;
+    `moved_for_a_time`: in one quarter by itself it does not.
     """
 
     share: float
     sd: float
     size_deg: float
     events: int
+    sound: tuple[int, int] = (0, 0)
+    moved_for_a_time: bool = False
 
     @property
     def refuted(self) -> bool:
         """The edges moved and the crank did not."""
-        return self.share + 2 * self.sd < SHARE
+        return self.share + 2 * self.sd < SHARE or self.moved_for_a_time
 
     def shown(self, name: str) -> Shown:
         """The row of evidence."""
@@ -65,20 +69,37 @@ def followed(logs: Sequence[OneLog]) -> dict[int | str, Followed]:
     """The test for every cylinder or place with events enough; of several logs the one with most events counts."""
     out: dict[int | str, Followed] = {}
     for log in logs:
-        for label, one in _of_log(log).items():
+        miss = np.flatnonzero((log.decision.state == MISFIRE) & np.isfinite(log.decision.lost_work))
+        own = {label: miss[log.label[miss] == label] for label in log.labels}
+        for label, one in _of_log(log, miss, own).items():
             if label not in out or one.events > out[label].events:
-                out[label] = one
+                out[label] = one if one.share > SHARE else _by_quarters(log, miss, label, one)
     return out
 
 
-def _of_log(log: OneLog) -> dict[int | str, Followed]:
+def _by_quarters(log: OneLog, miss: IntArray, label: int | str, one: Followed) -> Followed:
+    """The same with what the quarters of the log say: what moves edges may come or go, and misfires of the other time
+    are true for all that.
+    """
+    n = log.events.turn.size
+    quarter = np.arange(n) * 4 // max(n, 1)
+    mine = log.label == label
+    parts: dict[int | str, IntArray] = {k: miss[mine[miss] & (quarter[miss] == k)] for k in range(4)}
+    of = _of_log(log, miss, parts)
+    good = [k for k, part in of.items() if part.share - 2 * part.sd > 0 and part.share > SHARE]
+    state = log.decision.state[mine & np.isin(quarter, good)]
+    sound = int((state == MISFIRE).sum()), int(((state == MISFIRE) | (state == FIRING)).sum())
+    return replace(one, sound=sound, moved_for_a_time=any(part.refuted for part in of.values()))
+
+
+def _of_log(log: OneLog, miss: IntArray, groups: Mapping[int | str, IntArray]) -> dict[int | str, Followed]:
+    """The test for groups of misfires, given as indices of events; groups with too little are left out."""
     e, d = log.events, log.decision
-    miss = np.flatnonzero((d.state == MISFIRE) & np.isfinite(d.lost_work))
-    chosen: dict[int | str, IntArray] = {}
-    for label in log.labels:
-        mine = miss[log.label[miss] == label]
-        if mine.size >= LEAST:
-            chosen[label] = mine[np.unique(np.linspace(0, mine.size - 1, _EVENTS).astype(np.int64))]
+    chosen = {
+        key: mine[np.unique(np.linspace(0, mine.size - 1, _EVENTS).astype(np.int64))]
+        for key, mine in groups.items()
+        if mine.size >= LEAST
+    }
     if not chosen or log.engine.cylinders < 2:
         return {}
     calm = _runs(_calm_turns(log))
@@ -106,15 +127,15 @@ def _of_log(log: OneLog) -> dict[int | str, Followed]:
     off = _left(own[healthy])
     like = _predicted(log, miss, at, res.shape, answers)
     inner = slice(1, -1)  # beside the gap a pickup shifts with speed
-    out = {}
-    for label, k in chosen.items():
+    out: dict[int | str, Followed] = {}
+    for key, k in chosen.items():
         turn = e.turn[k][:, None] - _AHEAD + np.arange(_WINDOW)
         inside = ((turn >= 0) & (turn < log.crank.turns)).all(axis=1)
         row = at[turn[inside]]
         x, y = like[row][:, :, inner].reshape(len(row), -1), own[row][:, :, inner].reshape(len(row), -1)
         ok = np.isfinite(y).all(axis=1)
         if ok.sum() >= LEAST and (one := _compared(x[ok], y[ok], _WINDOW * off)) is not None:
-            out[label] = one
+            out[key] = one
     return out
 
 

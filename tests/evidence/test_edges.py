@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,8 @@ from misfire.evidence.circular import rayleigh
 from misfire.evidence.followed import SHARE, answers_deg
 from misfire.evidence.lines import strongest_line
 from misfire.evidence.shifts import sample
+from misfire.pipeline import AnalyseOptions, analyse
+from misfire.simulate import Fault, Misfires, load_scenario, simulate
 
 
 def source_of(logs):
@@ -129,3 +133,35 @@ def test_a_late_burn_is_still_followed(judged):
     for one, other in zip(a, b, strict=True):
         x, y = one.ravel(), other.ravel()
         assert (x @ y) ** 2 / ((x @ x) * (y @ y)) > 0.98 > SHARE
+
+
+def test_a_true_misfire_beside_edges_that_move_is_still_found():
+    """A magnetised spot accuses 1 and 4 for twelve seconds; cylinder 1 misfires besides, before and after, 4 never."""
+    spot = load_scenario("magnetised_wheel_i4")
+    true = Misfires(kind="random", cylinders=(1,), rate=0.04)
+    log = simulate(dataclasses.replace(spot, seed=903, misfires=(true,)))
+    found = analyse(log.recording, AnalyseOptions(log.engine), channels=[log.channels]).result["verdict"]
+    causes = {f["cause"]: f["cylinders"] for f in found["findings"]}
+    assert causes == {"misfire": [1], "sensor_signal": []}, found["headline"]
+    (finding,) = [f for f in found["findings"] if f["cause"] == "misfire"]
+    assert finding["detail"]["misfires"] <= sum(log.truth.misfires.values())
+
+
+@pytest.mark.parametrize(
+    ("fault", "kind", "word"),
+    [
+        (Fault(kind="extra_hum", hz=50.0, rate=0.1), "mains", "at 50.0 Hz, 50 Hz"),
+        (Fault(kind="extra_hum", per_turn=8.9, rate=0.02), "geared", "8.90 times a turn"),
+        (Fault(kind="extra_spark", rate=0.03, count=1, angle_deg=-12.0), "firing", "spark of every cylinder"),
+        (Fault(kind="lost_tooth", position=33, rate=0.1), "turn", "position 33"),
+        (Fault(kind="extra", per_s=4.0), "random", "no angle"),
+    ],
+)
+def test_faults_of_known_source(fault, kind, word):
+    scenario = dataclasses.replace(load_scenario("healthy_i4"), seed=88, faults=(fault,))
+    log = simulate(scenario)
+    found = analyse(log.recording, AnalyseOptions(log.engine), channels=[log.channels])
+    source = source_of(found.logs)
+    assert source is not None
+    assert source.kind == kind, source.words
+    assert word in source.words
