@@ -5,20 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from misfire.decide import deep_from
 from misfire.verdict.evidence import CylinderEvidence, Evidence
 from misfire.verdict.finding import finding, listed, name_of, pair_of, tail
 
 LEAST_JUDGED = 0.5  # of the firings around the misfires: below, most of the stretch is noise
 FALSE_ALARM = 2e-5  # per firing, the budget that isolated events are judged against
-
-
-def deep_from(cylinders: int) -> float:
-    """Steady lost work beyond which a cylinder may be dead and not weak.
-
-    The scale comes from the ripple at the firing frequency, which a long crank's torsion swells: the more
-    cylinders, the more (300 Hz on a V8: by 1.7 at 2900 rpm [derived], 1 / (1 - (f / f0)^2)).
-    """
-    return 0.6 if cylinders <= 5 else 0.5 if cylinders <= 6 else 0.42
 
 
 def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -111,11 +103,10 @@ def size_open_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, An
     out = []
     for c in ev.cylinders:
         if c.either >= 4 and c.either > 0.002 * (c.firings + c.either) and c.cylinder not in hit:
-            line = (
-                f"{name_of(c.cylinder)}: {c.either} firings misfire or burn in part; at this one speed, with the wheel "
-                "unknown, the size of a full misfire is not known well enough"
-            )
-            detail = {"kind": "one", "steady": False, "where": "size_open"}
+            every = c.either > 0.5 * (c.firings + c.either)
+            line = f"{name_of(c.cylinder)}: {c.either} firings misfire or burn in part; how much a full misfire lacks at "
+            line += "this speed is not known well enough (torsion of the crank, the wheel)"
+            detail = {"kind": "one", "steady": every, "where": "dead_or_weak" if every else "size_open"}
             out.append(
                 finding("misfire", pair_of(ev, c.cylinder), 0.6, detail, [line], _misfire_steps("one"))
             )
