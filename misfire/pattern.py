@@ -213,7 +213,7 @@ def learn_pattern(
         whole &= np.isfinite(speed)
         cut = whole & motoring if motoring is not None else np.zeros_like(whole)
         if cut.sum() >= LEAST_TURNS:
-            learned = _learn(res[cut], speed[cut], crank.wheel, engine, "fuel_cut")
+            learned = _learn(res[cut], speed[cut], crank.wheel, engine, "fuel_cut", None, inertia_deg)
             fired = whole & ~cut
             if learned.stable is not False and fired.sum() > 2 * cut.sum():
                 # the cut is one stretch of the log: whether the spacing holds shows over all of it
@@ -261,7 +261,7 @@ def _learn(
     apparent = None
     if slope:
         apparent = whole - np.nanmean(whole)
-        if source == "speed_sweep" and inertia_deg is not None:
+        if inertia_deg is not None:
             apparent = _anchored(apparent, torque, inertia_deg, wheel, engine)
     return Pattern(source, a, sd, int(res.shape[0]), stable, drift, apparent)
 
