@@ -17,9 +17,9 @@ FOUR = Engine.from_order([1, 3, 4, 2], wheel=WHEEL)
 FIRST = 90.0
 
 
-def seen(error_deg: np.ndarray, rpm: float, expected: float) -> np.ndarray:
+def seen(error_deg: np.ndarray, rpm: float, expected: float, engine: Engine = FOUR) -> np.ndarray:
     """Bias of a healthy event of each place."""
-    n = 4
+    n = engine.cylinders
     nothing, ones = np.zeros(n), np.ones(n)
     flag = np.ones(n, dtype=bool)
     events = Events(
@@ -30,7 +30,7 @@ def seen(error_deg: np.ndarray, rpm: float, expected: float) -> np.ndarray:
     decision = Decision(nothing, state, state, expected * ones, nothing, nothing, nothing, nothing, ())
     pattern = Pattern("given", error_deg, np.full(58, 0.001), 100, True)
     phase = Phase(FIRST, np.arange(2) == 1, "measured", True, True)
-    return as_uncorrected(events, decision, pattern, FOUR, phase)
+    return as_uncorrected(events, decision, pattern, engine, phase)
 
 
 def test_run_out_accuses_one_pair_of_companions_and_clears_the_other():
@@ -52,3 +52,15 @@ def test_one_bent_tooth_is_seen_by_few_beginnings_and_accuses_nobody():
     error = np.zeros(58)
     error[int(np.argmin(np.abs(WHEEL.tooth_angles_deg - (360.0 + 30.0 - FIRST))))] = -1.0
     assert np.abs(seen(error, 4000.0, 1500.0)).max() == pytest.approx(0.0)
+
+
+def test_a_long_segment_accuses_its_own_cylinder_and_not_the_one_before():
+    """Three segments a turn: the first too long, the second right, the third as much too short."""
+    six = Engine.from_order([1, 5, 3, 6, 2, 4], wheel=WHEEL)
+    angle = (WHEEL.tooth_angles_deg + FIRST - 30.0) % 360.0
+    # edges late from the end of the first segment to the beginning of the third
+    error = np.where((angle > 60.0) & (angle < 300.0), 0.3, 0.0)
+    got = seen(error, 4000.0, 1500.0, six)
+    by_hand = (4000.0 * np.pi / 30) ** 2 * 0.3 / 120.0 / 1500.0
+    # e = (1, 0, -1) of the three segments, step e[n] - e[n-1] = (2, -1, -1)
+    np.testing.assert_allclose(got, by_hand * np.array([2, -1, -1, 2, -1, -1]), rtol=1e-6)
