@@ -87,7 +87,11 @@ def _several_gaps(t: FloatArray, c: IntArray, steps: IntArray) -> Wheel | None:
 def _name_wheel(t: FloatArray, gaps: IntArray, teeth: int) -> Wheel:
     dt = np.diff(t)
     inner = gaps[(gaps >= 4) & (gaps < dt.size - 4)]
-    ratio = float(np.median(dt[inner] / np.median([dt[inner - 2], dt[inner - 3], dt[inner + 3]], axis=0)))
+    if inner.size:
+        ratio = float(np.median(dt[inner] / np.median([dt[inner - 2], dt[inner - 3], dt[inner + 3]], axis=0)))
+    else:
+        # gaps at the very ends of a few edges only
+        ratio = float(np.median(dt[gaps]) / np.median(dt))
     best: tuple[float, int, int] | None = None
     for positions, missing in COMMON_WHEELS:
         lost = positions - missing - teeth  # 1: the weak first tooth was lost in most turns

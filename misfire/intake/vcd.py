@@ -115,10 +115,13 @@ def read(path: Path, options: ReadOptions) -> Recording:
         sign = better_edge(both).sign
     edge, other = (rise, fall) if sign > 0 else (fall, rise)
     decisions["edge"] = ("rising" if sign > 0 else "falling") + (" (given)" if options.edge else "")
-    after = np.searchsorted(other, edge, side="right")
     width = np.full(edge.size, np.nan)
-    has = after < other.size
-    width[has] = other[after[has]] - edge[has]
+    for at in range(0, edge.size if other.size else 0, BLOCK):
+        part = edge[at : at + BLOCK]
+        after = np.searchsorted(other, part, side="right")
+        width[at : at + BLOCK] = np.where(
+            after < other.size, other[np.minimum(after, other.size - 1)] - part, np.nan
+        )
     ticks = np.array(crank.ticks[:200_000], dtype=np.float64)
     extra = {n: _edges(v, header)[0] for n, v in chosen.items() if n != "crank"}
     recording = Recording(
@@ -131,8 +134,15 @@ def read(path: Path, options: ReadOptions) -> Recording:
         decisions=decisions,
         notes=tuple(notes),
     )
-    pulses = direction_pulses(np.sort(np.concatenate((rise, fall))))
+    # of a long log the beginning tells whether the pulses carry the direction at all
+    if rise.size > BLOCK and direction_pulses(_both(rise[:BLOCK], fall[:BLOCK])) is None:
+        return recording
+    pulses = direction_pulses(_both(rise, fall))
     return recording if pulses is None else times.without_backward(recording, pulses)
+
+
+def _both(rise: FloatArray, fall: FloatArray) -> FloatArray:
+    return np.asarray(np.sort(np.concatenate((rise, fall))))
 
 
 def _tokens(raw: BoundedReader) -> Iterator[str]:
