@@ -11,7 +11,8 @@ from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
 from misfire.errors import InputError
 from misfire.gas import GasShape, late_burn
 from misfire.grid import Grid
-from misfire.phase import Phase, _misfit, _turn_difference, find_tdc, mark_angles, mean_wave
+from misfire.phase import Phase, find_tdc, mark_angles, mean_wave, misfit, shared_part, turn_difference
+from misfire.work import firing_period_deg
 
 DEFAULT_MARK_DEG = -10.0
 CLEAR_BY_DEG = 20.0
@@ -205,10 +206,12 @@ def _turn_from_work(
         a, z, wave = mean_wave(grid, even, per_cycle=True)
         if not np.isfinite(wave).all():
             continue
-        odd_part = engine.cylinders % 2 == 1
-        wave = _turn_difference(wave) if odd_part else wave
+        wave = turn_difference(wave)  # a wheel error is the same in both turns and drops out
+        if engine.cylinders > 1:
+            # a dead cylinder has the half orders of its own; what all firings share tells the turn
+            wave = shared_part(a, z, wave, firing_period_deg(engine), CYCLE_DEG)
         cost = [
-            _misfit(
+            misfit(
                 a,
                 z,
                 wave,
@@ -216,7 +219,7 @@ def _turn_from_work(
                 CYCLE_DEG,
                 engine,
                 shape,
-                odd_part,
+                True,
             )
             for p in (0, 1)
         ]

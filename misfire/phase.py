@@ -107,16 +107,16 @@ def find_tdc(grid: Grid, crank: Crank, engine: Engine, shape: GasShape) -> tuple
     folded = n > 1 and even
     if folded:
         # what is common to all firing intervals: fold the rest away
-        wave = _fold(a, b, wave, interval, period)
+        wave = shared_part(a, b, wave, interval, period)
     elif halves:
-        wave = _turn_difference(wave)  # a wheel error is the same in both turns and drops out
+        wave = turn_difference(wave)  # a wheel error is the same in both turns and drops out
     power = float(wave @ wave)
     found: list[tuple[float, float]] = []
     for phi in np.arange(0.0, min(interval, period), 1.0):
-        found.append((_misfit(a, b, wave, phi + tdc, period, engine, shape, halves and not folded), phi))
+        found.append((misfit(a, b, wave, phi + tdc, period, engine, shape, halves and not folded), phi))
     best = min(found)
     fine = [
-        (_misfit(a, b, wave, phi + tdc, period, engine, shape, halves and not folded), phi)
+        (misfit(a, b, wave, phi + tdc, period, engine, shape, halves and not folded), phi)
         for phi in best[1] + np.arange(-1, 1.01, 0.25)
     ]
     best = min(fine)
@@ -125,7 +125,7 @@ def find_tdc(grid: Grid, crank: Crank, engine: Engine, shape: GasShape) -> tuple
     return angle % TURN_DEG, turn, 1 - best[0] / power if power > 0 else 0.0
 
 
-def _fold(a: FloatArray, b: FloatArray, wave: FloatArray, interval: float, period: float) -> FloatArray:
+def shared_part(a: FloatArray, b: FloatArray, wave: FloatArray, interval: float, period: float) -> FloatArray:
     """Least-squares part of the wave at the orders of the firing frequency."""
     mid = (a + b) / 2
     cols = []
@@ -138,13 +138,13 @@ def _fold(a: FloatArray, b: FloatArray, wave: FloatArray, interval: float, perio
     return np.asarray(x @ np.linalg.lstsq(x, wave, rcond=None)[0], dtype=float)
 
 
-def _turn_difference(wave: FloatArray) -> FloatArray:
+def turn_difference(wave: FloatArray) -> FloatArray:
     """The part of a two-turn wave that changes sign from one turn to the other: half orders only."""
     first, second = np.split(wave, 2)
     return np.concatenate([first - second, second - first]) / 2
 
 
-def _misfit(
+def misfit(
     a: FloatArray,
     b: FloatArray,
     wave: FloatArray,
@@ -154,6 +154,11 @@ def _misfit(
     shape: GasShape,
     difference: bool,
 ) -> float:
+    """Power [rad^4/s^4] of a wave that firings at `tdc` [deg] cannot explain: combustion, compression, masses.
+
+    `a`, `b` are the intervals' ends [deg], `wave` [rad^2/s^2], all of shape (intervals,); `difference` says that only
+    what changes sign between the two turns of the wave is left in it.
+    """
     from scipy.optimize import nnls
 
     repeats = np.concatenate([tdc + period * i for i in (-2, -1, 0, 1, 2)])
@@ -164,7 +169,7 @@ def _misfit(
     if engine.cylinders in (2, 4):
         inertia = (shape.inertia_integral(b - tdc[0]) - shape.inertia_integral(a - tdc[0])) / (b - a)
         cols.append(inertia)
-    x = np.column_stack([_turn_difference(c) if difference else c - c.mean() for c in cols])
+    x = np.column_stack([turn_difference(c) if difference else c - c.mean() for c in cols])
     scale = np.sqrt((x**2).sum(axis=0)) + 1e-12
     _, rest = nnls(x / scale, wave - wave.mean())
     return float(rest**2)

@@ -51,7 +51,8 @@ def mean_work(
 
     n, count = grid.per_turn, engine.cylinders
     out = np.full(at.place.size, np.nan)
-    kind = np.round(engine.event_deg % firing_period_deg(engine)).astype(int)
+    period = firing_period_deg(engine)
+    kind = np.round(engine.event_deg % period).astype(int) % max(round(period), 1)  # 102.86 deg is 0 again
     sorts = [np.flatnonzero(kind == k) for k in np.unique(kind)]
     m = np.flatnonzero(~second_turn[:-2])
     whole = grid.unsound_before[(m + 3) * n] == grid.unsound_before[m * n]

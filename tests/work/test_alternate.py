@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from misfire.crank import Crank
 from misfire.engine import Engine, Wheel
 from misfire.gas import GasShape
 from misfire.grid import Grid
+from misfire.naming import _turn_from_work
 from misfire.work import Events, mean_work, places
 from misfire.work.alternate import CYCLES
 
@@ -31,7 +34,7 @@ def log_of(
     angle = wheel.tooth_angles_deg[1:]
     turns = 2 * cycles
     full = (np.arange(turns)[:, None] * 360.0 + angle).ravel()
-    action = np.full(full.size, 0.0)
+    action = w**2 / 2 * np.radians(full)
     mean = work.sum() / 720.0
     action -= (
         mean * full**2 / 2 * np.pi / 180
@@ -65,9 +68,10 @@ def log_of(
     [
         Engine.from_order([1, 3, 2], wheel=Wheel.regular(36, 1)),
         Engine.from_order([1, 2, 4, 5, 3], wheel=Wheel.regular(36, 1)),
+        Engine.from_order([1, 3, 5, 7, 2, 4, 6], wheel=Wheel.regular(60, 2)),
         ODD_V6,
     ],
-    ids=["three", "five", "odd six"],
+    ids=["three", "five", "seven", "odd six"],
 )
 def test_what_a_cylinder_lacks_is_found_whatever_the_wheel(engine: Engine, wheel_sd_deg: float):
     """One dead and one weak cylinder behind a wheel whose error is worth many times a firing at this speed."""
@@ -91,3 +95,28 @@ def test_too_short_a_log_and_a_twin_are_left_untold():
     twin = Engine.from_order([1, 2], wheel=Wheel.regular(36, 1), firing_tdc_deg=[0, 270])
     grid, crank, events, second = log_of(twin, np.full(2, 800.0), flat, w=300.0, cycles=80)
     assert np.isnan(mean_work(grid, crank, twin, FIRST, second, SHAPE, events)).all()
+
+
+@pytest.mark.parametrize("shift", [0, 1])
+@pytest.mark.parametrize("dead", [0, 3])
+@pytest.mark.parametrize(
+    "engine",
+    [Engine.from_order([1, 3, 5, 7, 2, 4, 6], wheel=Wheel.regular(60, 2)), ODD_V6],
+    ids=["seven", "odd six"],
+)
+def test_the_turn_of_the_cycle_shows_without_marks_though_a_cylinder_is_dead(
+    engine: Engine, dead: int, shift: int
+):
+    """A poor wheel is the same in both turns, and a dead cylinder has half orders of its own [derived]."""
+    work = np.full(engine.cylinders, 800.0)
+    work[dead] = 0.0
+    wheel = np.random.default_rng(3).normal(0.0, 0.3, engine.wheel.teeth - 1)  # type: ignore[union-attr]
+    grid, crank, _, second = log_of(engine, work, wheel, w=150.0, cycles=60)
+    n = grid.per_turn
+    late = Grid(grid.angle_deg, grid.time_s[shift * n :], grid.action[shift * n :], grid.sound[shift * n :])
+    later = replace(
+        crank, time_s=crank.time_s[shift:], block=crank.block[shift:], faulty=crank.faulty[shift:]
+    )
+    told = _turn_from_work(later, late, engine, FIRST, SHAPE)
+    assert told is not None
+    np.testing.assert_array_equal(told, second[shift:])
