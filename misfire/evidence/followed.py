@@ -38,7 +38,7 @@ class Followed:
     `share` is of the squared residual angles beyond their noise, about 1 for true misfires; `sd` its error by
     leaving out tenths of the events and by how well healthy turns are known; `size_deg` the root mean square answer [deg]; `events` how many.
     `sound`: misfires and firings in those quarters of the log in which the crank does follow, where it does not in all;
-    `moved_for_a_time`: in one quarter by itself it does not.
+    `moved_for_a_time`: in one quarter by itself it does not. `tooth`: wheel position whose edge stands off most.
     """
 
     share: float
@@ -47,6 +47,7 @@ class Followed:
     events: int
     sound: tuple[int, int] = (0, 0)
     moved_for_a_time: bool = False
+    tooth: int = 0
 
     @property
     def refuted(self) -> bool:
@@ -135,7 +136,8 @@ def _of_log(log: OneLog, miss: IntArray, groups: Mapping[int | str, IntArray]) -
         x, y = like[row][:, :, inner].reshape(len(row), -1), own[row][:, :, inner].reshape(len(row), -1)
         ok = np.isfinite(y).all(axis=1)
         if ok.sum() >= LEAST and (one := _compared(x[ok], y[ok], _WINDOW * off)) is not None:
-            out[key] = one
+            off_most = _tooth_off_most(x[ok], y[ok], log.crank.wheel.teeth - 2) + 1
+            out[key] = replace(one, tooth=int(log.crank.wheel.tooth_positions[off_most]))
     return out
 
 
@@ -237,6 +239,13 @@ def answers_deg(log: OneLog, late: bool = False) -> FloatArray:
         one = replace(log.crank, time_s=time, block=still, faulty=still > 0)
         seen[place.angle_deg] = np.nan_to_num(residual_angles(one)[0])[2:-2] / little
     return np.array([seen[place.angle_deg] for place in at])
+
+
+def _tooth_off_most(like: FloatArray, own: FloatArray, teeth: int) -> int:
+    """Column of the tooth that stands off most, in every turn of the window, from what its expected shape leaves."""
+    x, y = like.mean(axis=0), own.mean(axis=0)
+    rest = (y - x * float(x @ y) / max(float(x @ x), 1e-300)).reshape(-1, teeth)
+    return int(np.argmax(np.abs(rest.mean(axis=0))))
 
 
 def _compared(like: FloatArray, own: FloatArray, off: float) -> Followed | None:

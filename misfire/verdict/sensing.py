@@ -87,8 +87,8 @@ def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     for c in _edges_moved(ev):
         f = ev.lines.followed[c]
         lines.append(
-            f"{name_of(c)}: edges shift by {f.size_deg:.2f} deg where it seems to misfire, and the crank's inertia does not "
-            f"follow: a lost combustion explains {100 * max(f.share, 0.0):.0f} % of it"
+            f"{name_of(c)}: edges shift by {f.size_deg:.2f} deg where it seems to misfire, most near position {f.tooth} of the wheel, "
+            f"and the crank does not follow: a lost combustion explains {100 * max(f.share, 0.0):.0f} % of it"
         )
         detail.setdefault("kind", "edges_alone")
     if not lines:

@@ -102,6 +102,12 @@ def test_edges_that_the_crank_does_not_follow_are_no_firm_misfire(judged, name):
     assert any(f.refuted for f in followed(j.done.logs).values())
 
 
+def test_the_place_of_the_moving_edges_is_named(judged):
+    """The spot of `magnetised_wheel_i4` is centred on position 50, four positions wide."""
+    for one in followed(judged("magnetised_wheel_i4").done.logs).values():
+        assert abs(one.tooth - 50) <= 2
+
+
 @pytest.mark.parametrize(
     "name", ["random_misfire_i4", "shared_coil_v8", "idle_misfire_boxer4", "misfire_oddfire_v6"]
 )
