@@ -40,15 +40,21 @@ def trigger(
     signal: Signal, threshold: float, hysteresis: Hysteresis, sign: int, breaks: list[int]
 ) -> FloatArray:
     """Crossings [samples] of a whole signal, block by block; none is made up across a break."""
-    out: list[FloatArray] = []
+    # grown in place, so that the edges of a long log are in memory once
+    out, used = np.empty(1 << 16), 0
     for begin, end in pairwise([0, *breaks, signal.size]):
         t = Trigger(sign * threshold, hysteresis)
         for at in range(begin, end, BLOCK):
             progress.step("finding edges", at / max(signal.size, 1))
             y, swing = signal.block(at, min(at + BLOCK, end))
-            out.append(t.positions(y if sign > 0 else -y, swing) + begin)
+            found = t.positions(y if sign > 0 else -y, swing)
+            if used + found.size > out.size:
+                out.resize(5 * (used + found.size) // 4, refcheck=False)
+            out[used : used + found.size] = found + begin
+            used += found.size
             let_go(signal.values)
-    return np.concatenate(out) if out else np.empty(0)
+    out.resize(used, refcheck=False)
+    return out
 
 
 def to_recording(samples: Samples, options: ReadOptions) -> Recording:
@@ -154,7 +160,10 @@ def edge_error(values: Any, position: FloatArray, levels: Levels) -> float:
     """
     pick = position[:: max(1, position.size // 2000)]
     i = np.clip(pick.astype(np.int64), 1, max(values.size - 3, 1))
-    y = [np.asarray(values[np.minimum(i + k, values.size - 1)], dtype=float) for k in (-1, 0, 1, 2)]
+    y = []
+    for k in (-1, 0, 1, 2):
+        y.append(np.asarray(values[np.minimum(i + k, values.size - 1)], dtype=float))
+        let_go(values)
     rise = y[2] - y[1]
     slope = np.maximum(np.abs(rise), 1e-12)
     bend = np.minimum(np.abs(y[0] - y[1] - y[2] + y[3]) / (2 * slope), 1.0)
