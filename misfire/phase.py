@@ -126,7 +126,7 @@ def find_tdc(grid: Grid, crank: Crank, engine: Engine, shape: GasShape) -> tuple
 
 
 def shared_part(a: FloatArray, b: FloatArray, wave: FloatArray, interval: float, period: float) -> FloatArray:
-    """Least-squares part of the wave at the orders of the firing frequency."""
+    """Least-squares part of the wave at the orders of the firing frequency; `interval` of firings and `period` of the wave [deg]."""
     mid = (a + b) / 2
     cols = []
     for k in range(1, 7):
@@ -154,7 +154,7 @@ def misfit(
     shape: GasShape,
     difference: bool,
 ) -> float:
-    """Power [rad^4/s^4] of a wave that firings at `tdc` [deg] cannot explain: combustion, compression, masses.
+    """Power [rad^4/s^4] of a wave of `period` [deg] that firings at `tdc` [deg] cannot explain: combustion, compression, masses.
 
     `a`, `b` are the intervals' ends [deg], `wave` [rad^2/s^2], all of shape (intervals,); `difference` says that only
     what changes sign between the two turns of the wave is left in it.

@@ -66,7 +66,7 @@ def number_edges(edge_s: FloatArray, wheel: Wheel | None, mark_s: FloatArray | N
 
 
 def first_of_pairs(t: FloatArray, wheel: Wheel) -> IntArray | None:
-    """The first edge of every tooth where `t` [s] holds both and a tooth is as wide as its space; None otherwise.
+    """The first edge of every tooth where `t` [s], shape (edges,), holds both and a tooth is as wide as its space; None otherwise.
 
     Such a log looks like a wheel of twice as many teeth, so it takes the wheel to tell. Counted anew from every gap.
     """

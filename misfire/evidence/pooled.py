@@ -74,5 +74,5 @@ def pool(logs: Sequence[OneLog]) -> Pooled:
 
 
 def mean_sd(x: FloatArray) -> tuple[float, float]:
-    """Mean and its error; neighbouring cycles are alike, so blocks of four count as one."""
+    """Mean and its error of `x`, shape (events,); neighbouring cycles are alike, so blocks of four count as one."""
     return float(np.mean(x)), float(np.std(x) / np.sqrt(max(x.size / 4, 1)))

@@ -56,7 +56,7 @@ def both_companions(cylinders: Sequence[Label], ev: Evidence) -> bool:
 
 
 def tail(k: int, mean: float) -> float:
-    """P(at least k) of a Poisson count."""
+    """Probability of at least k of a Poisson count whose `mean` is given (a number of counts)."""
     from scipy.special import gammainc
 
     return float(gammainc(k, mean)) if k > 0 else 1.0
