@@ -28,7 +28,8 @@ def time_step(value: FloatArray) -> float:
         single = sample.astype(np.float32)
     if not np.isfinite(single).all():
         return step
-    spacing = float(np.spacing(np.abs(single).max())) if sample.size else 0.0
+    with np.errstate(over="ignore"):  # a number near the largest one has no next
+        spacing = float(np.spacing(np.abs(single).max())) if sample.size else 0.0
     # a text of nine digits holds a single exactly; a finer column does not look like one by chance
     if spacing > 4 * step and np.all(np.abs(single.astype(np.float64) - sample) <= 1e-8 * np.abs(sample)):
         return spacing

@@ -30,6 +30,7 @@ GOOD = "time_s,signal\n" + "".join(f"{k * 0.0003:.7f},crank\n" for k in range(40
         (b"time_s\n0.1\ninf\n0.2\n", "line 3: time_s"),
         (b"time_s\n0.1\nabc\n0.2\n", "line 3: time_s is 'abc'"),
         (b"time_s,signal\n0.1,crank\n0.2,valve\n", "line 3: signal 'valve'"),
+        (b"time_s\n0.1\n0.2\n3.4028234663852886e38\n0.3\n", "line 5: time goes backwards"),
         (b"tick\n1\n2\n3\n", "clock_hz"),
         (b"# clock_hz = fast\ntick\n1\n2\n3\n", "clock_hz = fast"),
         (b"period_us\n100\n0\n100\n", "line 3: a period must be above zero"),
