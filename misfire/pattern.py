@@ -17,13 +17,11 @@ from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import TURN_DEG, Engine, FloatArray, Wheel
 from misfire.orders import firing_columns, firing_part, without_firing_orders
 from misfire.stability import LEAST_TURNS, by_cycle, fired_stability, stability
+from misfire.work import masses_unsure
 
 SPEED_RATIO = 1.25  # fired turns must span at least this much speed to part geometry from torque
 TOOTH_LEAST_DEG = 0.005  # no wheel is taken as better than this
-INERTIA_SPREAD, INERTIA_KNOWN = (
-    0.4,
-    0.1,
-)  # of the masses' ripple: common engines differ (no source); from the file
+HIDDEN_IN_CUT = 0.15  # of the torque's shape, from a ripple that goes with w^0.3 as well (our choice)
 _ANCHORS = 6
 _PART = 4_000  # turns at a time, for the memory
 MOST_TURNS = 20_000  # more do not sharpen a pattern that matters
@@ -262,18 +260,24 @@ def _learn(
     if slope:
         apparent = whole - np.nanmean(whole)
         if inertia_deg is not None:
-            apparent = _anchored(apparent, torque, inertia_deg, wheel, engine)
+            apparent = _anchored(apparent, torque, inertia_deg, wheel, engine, source == "speed_sweep")
     return Pattern(source, a, sd, int(res.shape[0]), stable, drift, apparent)
 
 
 def _anchored(
-    apparent_deg: FloatArray, torque_deg: FloatArray, inertia_deg: FloatArray, wheel: Wheel, engine: Engine
+    apparent_deg: FloatArray,
+    torque_deg: FloatArray,
+    inertia_deg: FloatArray,
+    wheel: Wheel,
+    engine: Engine,
+    fired: bool,
 ) -> FloatArray:
-    """The apparent spacing, free of the share of the torque's shape that the fit over fired turns cannot see.
+    """The apparent spacing, free of the share of the torque's shape that the fit over turns cannot see.
 
     On fired turns the torque term is scaled with the level of the turn, and that level is itself read from
     the same teeth: an error of it that grows with w^2 leaves a multiple of the torque's shape in the
-    geometry. At the firing orders the true geometry is the reciprocating masses (known to within some
+    geometry. In fuel cut the compression's ripple follows the charge, which changes with the speed, and
+    leaves less. At the firing orders the true geometry is the reciprocating masses (known to within some
     tens of per cent) and little else, which tells how large the multiple is.
     """
     ok = np.isfinite(apparent_deg)
@@ -285,10 +289,9 @@ def _anchored(
     rest = without_firing_orders(apparent_deg, wheel, engine, careful=True)
     tooth = max(1.4826 * float(np.nanmedian(np.abs(rest))), TOOTH_LEAST_DEG)
     weight = 1 / (tooth * np.sqrt(2 / ok.sum()))
-    known = engine.reciprocating_mass_kg is not None and engine.rotating_inertia_kg_m2 is not None
-    prior = 1 / (INERTIA_KNOWN if known else INERTIA_SPREAD)
-    lhs = np.vstack([coef[:, 1:] * weight, [0.0, prior]])
-    rhs = np.append(coef[:, 0] * weight, prior)
+    prior = 1 / masses_unsure(engine)
+    lhs = np.vstack([coef[:, 1:] * weight, [0.0, prior], [0.0 if fired else 1 / HIDDEN_IN_CUT, 0.0]])
+    rhs = np.append(coef[:, 0] * weight, [prior, 0.0])
     share = float(np.linalg.lstsq(lhs, rhs, rcond=None)[0][0])
     return apparent_deg - share * torque_deg
 

@@ -14,6 +14,11 @@ from misfire.decide.states import MISFIRE_FROM
 from misfire.engine import Engine, FloatArray
 
 CYCLES = 41  # over which a place's habit is taken
+SHARED_FROM, LEAST_BIN = (
+    0.25,
+    20,
+)  # what companions share, as lost work, and the firings of a speed to tell by
+LASTING_FROM = 0.4  # median lost work of a place that lacks something in every firing
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
 SWOLLEN, FAST_RPM = (
     1.8,
@@ -175,7 +180,7 @@ def shared_offsets(
             continue
         both = float(min(place_lost[i], place_lost[where[mate]]))
         shared[i] = both
-        if both > 0.25:
+        if both > SHARED_FROM:
             ambiguous.append(i)
     return shared, tuple(ambiguous)
 
@@ -220,6 +225,59 @@ def wheel_like(dev: FloatArray, use: BoolArray, place: IntArray, engine: Engine)
         better = np.fmax.reduce(both)
         mine = (place == p) & np.isfinite(better)
         out[mine] = better[mine]
+    return out
+
+
+def grows_with_speed(
+    dev: FloatArray, normal: FloatArray, rpm: FloatArray, use: BoolArray, place: IntArray, engine: Engine
+) -> BoolArray:
+    """Places whose loss, shared by both companions, goes with w^2 and not with the normal work; shape (cylinders,).
+
+    A wheel error is a constant share of the time, so its energy goes with w^2; a coil's loss is the work itself [derived].
+    Judged over third octaves of speed; False where the log holds too few of them.
+    """
+    out = np.zeros(engine.cylinders, dtype=bool)
+    where = {c: i for i, c in enumerate(engine.firing_order)}
+    ok = use & np.isfinite(dev) & np.isfinite(normal)
+    key = np.floor(3 * np.log2(np.clip(np.nan_to_num(rpm, nan=50.0), 50.0, 1e5))).astype(np.int64)
+    w2 = (rpm * np.pi / 30) ** 2
+    for a, b in {tuple(sorted((where[c], where[m]))) for c, m in engine.companions.items()}:
+        seen = []
+        for k in np.unique(key[ok]):
+            both = [np.flatnonzero(ok & (key == k) & (place == p)) for p in (a, b)]
+            if min(v.size for v in both) >= LEAST_BIN:
+                less = -max(float(np.median(dev[v])) for v in both)
+                all_ = np.concatenate(both)
+                seen.append((less, float(np.median(normal[all_])), float(np.median(w2[all_])), all_.size))
+        if len(seen) < 2:
+            continue
+        loss, work, square, count = (np.array(v) for v in zip(*seen, strict=True))
+        if square.max() < 1.6 * square.min() or not (loss / work).max() > SHARED_FROM:
+            continue
+
+        out[[a, b]] = _misfit(loss, square, count) < 0.5 * _misfit(loss, work, count)
+    return out
+
+
+def _misfit(y: FloatArray, x: FloatArray, count: FloatArray) -> float:
+    """Weighted sum of squares that a positive multiple of x leaves of y."""
+    fit = max((count * y * x).sum() / (count * x * x).sum(), 0.0)
+    return float((count * (y - fit * x) ** 2).sum())
+
+
+def lasting_but_small(
+    lost: FloatArray, at_most: FloatArray, use: BoolArray, place: IntArray, n_cyl: int
+) -> BoolArray:
+    """Events of places whose loss is in every firing and may be a part of the work only; shape (events,).
+
+    `at_most` is the loss over the most that the normal work can be: the masses' ripple is known to some tens of per
+    cent, and on a four it can hide most of the combustion's.
+    """
+    out = np.zeros(lost.size, dtype=bool)
+    for p in range(n_cyl):
+        mine = use & (place == p)
+        if mine.any() and float(np.median(lost[mine])) > LASTING_FROM:
+            out |= mine & (float(np.median(at_most[mine])) < FULL_FROM)
     return out
 
 

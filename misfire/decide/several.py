@@ -21,7 +21,15 @@ from misfire.decide.level import (
     place_offsets,
 )
 from misfire.decide.runs import cycle_mean, near_change, run_length, slowing_runs, steady_speed, touching
-from misfire.decide.scale import cluster_scale, companions_down, shared_offsets, steady_part, wheel_like
+from misfire.decide.scale import (
+    cluster_scale,
+    companions_down,
+    grows_with_speed,
+    lasting_but_small,
+    shared_offsets,
+    steady_part,
+    wheel_like,
+)
 from misfire.decide.states import (
     FIRING,
     MISFIRE,
@@ -83,7 +91,12 @@ def decide(
         if mean is not None:
             told = steady_part(mean, dev - wheel, use, events.place, engine)
             wheel, steady = wheel - np.nan_to_num(told), steady * ~np.isfinite(told).any()
-        dev, worse = dev - wheel, worse - wheel
+    elif pattern_known and engine.companions:
+        # a wheel learned wrongly, beside misfires or a bent tooth, still shows by how its error grows
+        growing = grows_with_speed(dev, level, events.rpm, use, events.place, engine)
+        if growing.any():
+            wheel = np.where(growing[events.place], wheel_like(dev, use, events.place, engine), 0.0)
+    dev, worse = dev - wheel, worse - wheel
     # around a dead cylinder the level differs from place to place: a whole cycle's mean, and what lost events
     # leave out of it put back
     around = cycle_mean(np.where(good, events.level, np.nan), n_cyl)
@@ -133,6 +146,11 @@ def decide(
         ghost = (state == MISFIRE) & (short < GHOST_BELOW)
         state[ghost], reason[ghost] = UNUSABLE, 8
     either &= state == FIRING
+    if wheel_open and events.level_sd is not None:
+        most = expected / scale + 2 * events.level_sd
+        either |= (state == MISFIRE) & lasting_but_small(
+            lost, lost * expected / most, use, events.place, n_cyl
+        )
     state[either], reason[either] = UNUSABLE, SIZE_OPEN
     limit = ~(noise <= NOISE_LIMIT) & (state != MOTORING)
     state[limit], reason[limit] = UNUSABLE, 3

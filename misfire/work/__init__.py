@@ -12,6 +12,7 @@ from misfire.work.filters import (
     inertia_lateness_deg,
     inertia_share,
     level_filter,
+    masses_unsure,
 )
 from misfire.work.motion import Motion, Moves
 from misfire.work.separation import needed_separation, predicted_separation
@@ -36,6 +37,7 @@ __all__ = [
     "inertia_share",
     "level_filter",
     "make_grid",
+    "masses_unsure",
     "mean_work",
     "measure",
     "measure_turns",

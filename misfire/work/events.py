@@ -25,7 +25,7 @@ from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import Engine, FloatArray
 from misfire.gas import GasShape
 from misfire.grid import Grid, make_grid, time_at, time_noise_s
-from misfire.work.filters import Span, event_filters, inertia_share, level_filter
+from misfire.work.filters import Span, event_filters, inertia_share, level_filter, masses_unsure
 from misfire.work.motion import Moves
 from misfire.work.sharpen import Rough, sharpen
 from misfire.work.windows import Filter, Place, apply_filter, places, range_sound, window
@@ -54,6 +54,9 @@ class Events:
     short: BoolArray  # decided with the short window, at an end of the log or beside a fault
     rough: FloatArray | None = (
         None  # `energy` by short windows and the generic shapes alone, a second opinion
+    )
+    level_sd: FloatArray | None = (
+        None  # error of `level` from the reciprocating masses, where no pattern holds them
     )
     energy_sd: FloatArray | None = None  # error of `energy` by the motion's model, NaN where there is none
 
@@ -92,6 +95,7 @@ def measure(
     made: dict[tuple[float, Span], list[Filter]] = {}
     known = np.flatnonzero(np.isfinite(grid.time_s))
     jitter = time_noise_s(grid)
+    unsure = masses_unsure(engine)
     drafts = []
     at = places(engine, first_deg)
     for p in at:
@@ -107,12 +111,15 @@ def measure(
         f_level, mass = level_filter(level_grid or grid, engine, p, shape)
         level = apply_filter(level_grid or grid, f_level, start)
         if level_grid is None:
-            level = level - mass * inertia_share(engine) * (rpm * np.pi / 30) ** 2
-        drafts.append((p, turn, start, t[1], alpha, rpm, level))
+            masses = mass * inertia_share(engine) * (rpm * np.pi / 30) ** 2
+            level, level_sd = level - masses, unsure * np.abs(masses)
+        else:
+            level_sd = np.zeros(level.size)
+        drafts.append((p, turn, start, t[1], alpha, rpm, level, level_sd))
     every = np.concatenate([d[6] for d in drafts])
     spread = 0.5 * max(float(np.nanmedian(np.abs(every))) if np.isfinite(every).any() else 1.0, 1.0)
     cols: dict[str, list[npt.NDArray[np.generic]]] = {}
-    for p, turn, start, at_tdc, alpha, rpm, level in drafts:
+    for p, turn, start, at_tdc, alpha, rpm, level, level_sd in drafts:
         w = np.nan_to_num(rpm, nan=1000.0) * np.pi / 30
         sigma = np.hypot(w**3 * jitter, w**2 * np.radians(tooth_sd_deg))
         # half-decade bins: the filter hardly changes inside one
@@ -149,6 +156,7 @@ def measure(
             "rpm": rpm,
             "energy": energy,
             "level": level,
+            "level_sd": level_sd,
             "acceleration_rad_s2": alpha,
             "trusted": trusted,
             "short": short,

@@ -17,6 +17,10 @@ from misfire.work.windows import Filter, Place, window
 
 COMPRESSION_SHARE = 0.22  # compression work over combustion work of one charge, generic engine [derived]
 HARMONICS = 4
+INERTIA_SPREAD, INERTIA_KNOWN = (
+    0.4,
+    0.1,
+)  # of the masses' ripple: common engines differ (no source); from the file
 
 
 def firing_period_deg(engine: Engine) -> float:
@@ -138,6 +142,12 @@ def inertia_share(engine: Engine) -> float:
         total = e.rotating_inertia_kg_m2 + 0.5 * e.cylinders * e.reciprocating_mass_kg * r2
         return 0.5 * e.reciprocating_mass_kg * r2 / total
     return 0.00275
+
+
+def masses_unsure(engine: Engine) -> float:
+    """Relative error of `inertia_share`: small from the engine file, else as common engines differ (no source)."""
+    known = engine.reciprocating_mass_kg is not None and engine.rotating_inertia_kg_m2 is not None
+    return INERTIA_KNOWN if known else INERTIA_SPREAD
 
 
 def inertia_lateness_deg(
