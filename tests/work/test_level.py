@@ -6,14 +6,15 @@ import numpy as np
 import pytest
 
 from misfire.crank import number_edges
-from misfire.engine import Wheel
+from misfire.engine import Engine, Wheel
 from misfire.gas import GasShape
 from misfire.grid import make_grid
 from misfire.simulate import Clock, Phase, Scenario, prepared_engine, simulate
 from misfire.simulate.gas import GasModel
 from misfire.work import measure_turns
 from misfire.work.filters import inertia_share, level_filter
-from misfire.work.windows import places
+from misfire.work.windows import apply_filter, places
+from tests.work.test_alternate import FIRST, log_of
 
 
 @pytest.mark.parametrize("layout", ["inline4", "boxer4"])
@@ -37,3 +38,22 @@ def test_masses_alone_are_no_combustion(layout: str, rpm: int) -> None:
     _, mass = level_filter(grid, e, places(e, 0.0)[0], shape)
     ripple = mass * inertia_share(e) * (rpm * np.pi / 30.0) ** 2
     assert abs(np.nanmedian(level)) < 0.1 * abs(ripple), (np.nanmedian(level), ripple)
+
+
+@pytest.mark.parametrize("dead", [(), (2,), (1, 5)])
+@pytest.mark.parametrize("positions", [36, 60])
+def test_dead_cylinders_do_not_leak_into_the_level_past_the_gap(positions: int, dead: tuple[int, ...]):
+    """The mean work of an eight is seven or six eighths of a firing's, read at whichever place [derived]."""
+    eight = Engine.from_order(
+        [1, 8, 4, 3, 6, 5, 7, 2], wheel=Wheel.regular(positions, 1 if positions == 36 else 2)
+    )
+    work = np.full(8, 800.0)
+    work[list(dead)] = 0.0
+    perfect = np.zeros(eight.wheel.teeth - 1)  # type: ignore[union-attr]
+    some, _, _, _ = log_of(eight, work, perfect, w=150.0, cycles=12)
+    all_, _, _, _ = log_of(eight, np.full(8, 800.0), perfect, w=150.0, cycles=12)
+    for p in places(eight, FIRST):
+        f, _ = level_filter(some, eight, p, GasShape())
+        start = np.array([(10 + p.turn_offset) * some.per_turn])
+        share = apply_filter(some, f, start)[0] / apply_filter(all_, f, start)[0]
+        assert share == pytest.approx(1 - len(dead) / 8, abs=0.05)
