@@ -15,7 +15,9 @@ def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """A wheel that an uncorrected monitor would count falsely on."""
     # more than 1 % of the firings for sure, not by a handful of them
     accused = [
-        c for c in ev.cylinders if c.firings and tail(c.false_uncorrected, FALSELY_FROM * c.firings) < 0.05
+        c
+        for c in ev.cylinders
+        if c.false_uncorrected >= 3 and tail(c.false_uncorrected, FALSELY_FROM * c.firings) < 0.05
     ]
     if not accused or ev.pattern_from == "none" or ev.pattern_stable is False or _edges_moved(ev):
         return []  # a spacing that changes inside the log is a disturbed signal, not a wheel
