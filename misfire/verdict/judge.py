@@ -98,10 +98,20 @@ def judge(ev: Evidence) -> dict[str, Any]:
         "status": status,
         "headline": headline,
         "findings": found,
-        "candidates": [{k: f[k] for k in keys} for f in sorted(weaker, key=lambda f: -f["confidence"])],
+        "candidates": _likeliest(
+            [{k: f[k] for k in keys} for f in sorted(weaker, key=lambda f: -f["confidence"])]
+        ),
         "missing": list(dict.fromkeys(missing)),
         "evidence": measured(ev),
     }
+
+
+def _likeliest(candidates: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Each cause of the same cylinders once, from a list in falling order of confidence."""
+    once: dict[tuple[Any, ...], dict[str, Any]] = {}
+    for c in candidates:
+        once.setdefault((c["cause"], *c["cylinders"]), c)
+    return list(once.values())
 
 
 def measured(ev: Evidence) -> list[dict[str, Any]]:

@@ -73,3 +73,13 @@ def test_firings_of_which_nobody_knows_whether_they_burn_in_part_are_a_candidate
     assert said["status"] == "undetermined"
     assert [c["cylinders"] for c in said["candidates"]] == [[3]]
     assert any("coast-down with the fuel cut" in m for m in said["missing"])
+
+
+def test_a_cause_that_two_rules_suspect_is_one_candidate():
+    steady = {3: Steady(0.7, 0.01, 0.6, 0.01, 900)}
+    ev = evidence(FOUR, steady, "fuel_cut")
+    rows = [replace(c, either=900) if c.cylinder == 3 else c for c in ev.cylinders]
+    said = judge(replace(ev, cylinders=rows))
+    listed = [(c["cause"], tuple(c["cylinders"])) for c in said["candidates"]]
+    assert len(listed) == len(set(listed))
+    assert ("misfire", (3,)) in listed
