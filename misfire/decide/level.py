@@ -10,7 +10,7 @@ import numpy as np
 from misfire.crank import BoolArray, IntArray
 from misfire.decide.runs import mad, run_length, running_high, running_median, slowing_runs, touching
 from misfire.engine import Engine, FloatArray
-from misfire.work import Events, firing_period_deg
+from misfire.work import Events, firing_sorts
 
 LEVEL_CYCLES = 9  # a burst of misfires shorter than half of it leaves the normal energy alone
 LEVEL_ERROR = 0.04  # of the normal energy: no more is left to its own noise
@@ -19,8 +19,7 @@ OVERRUN_BELOW = 0.12  # of the log's full work
 
 def like_places(engine: Engine) -> list[IntArray]:
     """Places in firing order, those together that a rotation of the engine maps onto each other."""
-    period = firing_period_deg(engine)
-    kind = np.round(engine.event_deg % period).astype(np.int64) % max(round(period), 1)
+    kind = firing_sorts(engine)
     sorts = [np.flatnonzero(kind == k) for k in np.unique(kind)]
     # a sort of one or two has no majority that could be its zero
     return sorts if min(v.size for v in sorts) >= 3 else [np.arange(engine.cylinders)]

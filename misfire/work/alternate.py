@@ -15,7 +15,7 @@ from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
 from misfire.gas import GasShape
 from misfire.grid import Grid
 from misfire.work.events import Events
-from misfire.work.filters import firing_period_deg
+from misfire.work.filters import firing_period_deg, firing_sorts
 from misfire.work.windows import places
 
 CYCLES = 41  # over which the mean is taken
@@ -51,8 +51,7 @@ def mean_work(
 
     n, count = grid.per_turn, engine.cylinders
     out = np.full(at.place.size, np.nan)
-    period = firing_period_deg(engine)
-    kind = np.round(engine.event_deg % period).astype(int) % max(round(period), 1)  # 102.86 deg is 0 again
+    kind = firing_sorts(engine)
     sorts = [np.flatnonzero(kind == k) for k in np.unique(kind)]
     m = np.flatnonzero(~second_turn[:-2])
     whole = grid.unsound_before[(m + 3) * n] == grid.unsound_before[m * n]

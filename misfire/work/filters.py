@@ -33,6 +33,14 @@ def firing_period_deg(engine: Engine) -> float:
     return CYCLE_DEG
 
 
+def firing_sorts(engine: Engine) -> IntArray:
+    """Which places a rotation of the engine maps onto each other: a class for each, shape (cylinders,)."""
+    period = firing_period_deg(engine)
+    return np.round(engine.event_deg % period).astype(np.int64) % max(
+        round(period), 1
+    )  # a whole period is none
+
+
 @dataclass(frozen=True)
 class Span:
     """The teeth that a filter stands on: degrees before and after TDC, and the degree of the trend."""
@@ -81,7 +89,7 @@ def answer_alike(grid: Grid, engine: Engine, at: list[Place], drafts: list[Draft
     order = TURN_DEG / period
     most = min(HARMONICS, int(grid.per_turn / 2.5 / order))
     tdc = engine.event_deg
-    kind = np.round(np.array([tdc[p.index] for p in at]) % period).astype(int) % max(round(period), 1)
+    kind = firing_sorts(engine)[[p.index for p in at]]
     waves = []
     for d, p in zip(drafts, at, strict=True):
         phase = np.radians(d.angle_deg + tdc[p.index])
