@@ -228,6 +228,24 @@ def wheel_like(dev: FloatArray, use: BoolArray, place: IntArray, engine: Engine)
     return out
 
 
+def swept(wheel: FloatArray, normal: FloatArray, place: IntArray, n_cyl: int) -> BoolArray:
+    """Where a place's habit passes from one value to another: between the two it is neither; shape (events,).
+
+    `wheel` as of `wheel_like`, `normal` the normal work, in the same units.
+    """
+    out = np.zeros(wheel.size, dtype=bool)
+    for p in range(n_cyl):
+        mine = np.flatnonzero(place == p)
+        last = mine.size - 1
+        if last > 0:
+            k = np.arange(mine.size)
+            step = (
+                wheel[mine[np.minimum(k + CYCLES // 2, last)]] - wheel[mine[np.maximum(k - CYCLES // 2, 0)]]
+            )
+            out[mine] = np.abs(step) > SHARED_FROM * normal[mine]
+    return out
+
+
 def grows_with_speed(
     dev: FloatArray, normal: FloatArray, rpm: FloatArray, use: BoolArray, place: IntArray, engine: Engine
 ) -> BoolArray:

@@ -28,6 +28,7 @@ from misfire.decide.scale import (
     lasting_but_small,
     shared_offsets,
     steady_part,
+    swept,
     wheel_like,
 )
 from misfire.decide.states import (
@@ -145,6 +146,9 @@ def decide(
         short = (low - events.rough + wheel) / expected - shared[events.place]
         ghost = (state == MISFIRE) & (short < GHOST_BELOW)
         state[ghost], reason[ghost] = UNUSABLE, 8
+    if wheel_open:
+        between = (state == MISFIRE) & swept(wheel, expected, events.place, n_cyl)
+        state[between], reason[between] = UNUSABLE, 5
     either &= state == FIRING
     if wheel_open and events.level_sd is not None:
         most = expected / scale + 2 * events.level_sd

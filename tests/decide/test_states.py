@@ -272,3 +272,20 @@ def test_a_lasting_loss_is_a_dead_cylinder_only_if_the_normal_work_is_known(leve
     got = decide(events, engine, np.full(place.size, np.nan), False, wheel_open=True)
     assert (got.state[place == 2] == state).mean() > 0.95
     assert (got.state[place != 2] == FIRING).all()
+
+
+def test_between_two_speeds_the_habit_of_a_place_accuses_nobody():
+    """The wheel's share of 2200 1/min is worth six times as much at 5500 (w^2): for some cycles the habit is neither."""
+    engine = Engine.from_order((1, 2, 4, 5, 3))
+    rng = np.random.default_rng(12)
+    place = np.tile(np.arange(5), 240)
+    n = place.size
+    cycle = np.arange(n) // 5
+    rpm = np.interp(cycle, [0, 118, 122, 240], [2200.0, 2200.0, 5500.0, 5500.0])
+    wheel = np.array([0.3, -0.1, -0.1, -0.05, -0.05])[place] * (rpm / 2200.0) ** 2
+    energy = 700.0 * (rng.normal(1.0, 0.04, n) - wheel)
+    got = decide(
+        plain_events(place, rpm, energy, 700.0, 0.0), engine, np.full(n, np.nan), False, wheel_open=True
+    )
+    assert not (got.state == MISFIRE).any()
+    assert (got.state[np.abs(cycle - 124) > 40] == FIRING).mean() > 0.95
