@@ -39,6 +39,7 @@ from misfire.decide.states import (
     PARTIAL_FROM,
     SIZE_OPEN,
     UNUSABLE,
+    WHEEL_OR_WORK,
     Decision,
 )
 from misfire.engine import Engine, FloatArray
@@ -149,6 +150,11 @@ def decide(
     if wheel_open:
         between = (state == MISFIRE) & swept(wheel, expected, events.place, n_cyl)
         state[between], reason[between] = UNUSABLE, 5
+        for p in ambiguous:
+            mine = events.place == p
+            if (state[mine] == MISFIRE).sum() < 0.01 * mine.sum():
+                untold = mine & (state == FIRING)
+                state[untold], reason[untold] = UNUSABLE, WHEEL_OR_WORK
     either &= state == FIRING
     if wheel_open and events.level_sd is not None:
         most = expected / scale + 2 * events.level_sd

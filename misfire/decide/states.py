@@ -9,7 +9,7 @@ from misfire.engine import FloatArray
 
 FIRING, MISFIRE, MOTORING, UNUSABLE = 0, 1, 2, 3
 STATES = ("firing", "misfire", "motoring", "unusable")
-SIZE_OPEN = 9
+SIZE_OPEN, WHEEL_OR_WORK = 9, 10
 REASONS = {
     0: "",
     1: "an extra or lost edge, or a break in the numbering, lies within the event",
@@ -19,6 +19,7 @@ REASONS = {
     5: "speed changes too fast or the road shakes the driveline here",
     6: "this cylinder was commanded off (known cut)",
     8: "a short and a long look at the crank's motion disagree about this event",
+    WHEEL_OR_WORK: "this cylinder deviates in every firing, and nothing in this log tells its work from the wheel",
     SIZE_OPEN: "a full misfire or a partial burn: how much a full one lacks is not known well enough at this speed",
     7: "the tooth spacing moves in this log, and companions deviate together here",
 }

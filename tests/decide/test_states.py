@@ -288,4 +288,5 @@ def test_between_two_speeds_the_habit_of_a_place_accuses_nobody():
         plain_events(place, rpm, energy, 700.0, 0.0), engine, np.full(n, np.nan), False, wheel_open=True
     )
     assert not (got.state == MISFIRE).any()
-    assert (got.state[np.abs(cycle - 124) > 40] == FIRING).mean() > 0.95
+    calm = (np.abs(cycle - 124) > 40) & (place != 0)  # what place 0 does in every firing may be the wheel
+    assert (got.state[calm] == FIRING).mean() > 0.95
