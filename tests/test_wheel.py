@@ -17,12 +17,14 @@ ROOT = Path(__file__).resolve().parents[1]
 # refuses to open or list anything of the source tree, whoever asks
 GUARD = """
 import os, sys
-root = os.environ["SOURCE_TREE"] + os.sep
+root, environment = os.environ["SOURCE_TREE"] + os.sep, os.path.abspath(sys.prefix) + os.sep
+def inside(path):  # an environment kept in the tree is no part of it
+    path = os.path.abspath(path) + os.sep
+    return path.startswith(root) and not path.startswith(environment)
 def watch(event, args):
-    if event in ("open", "os.listdir", "os.scandir") and args and isinstance(args[0], str):
-        if os.path.abspath(args[0]).startswith(root):
-            raise RuntimeError(f"the source tree was touched: {args[0]}")
-sys.path[:] = [p for p in sys.path if not (os.path.abspath(p) + os.sep).startswith(root)]
+    if event in ("open", "os.listdir", "os.scandir") and args and isinstance(args[0], str) and inside(args[0]):
+        raise RuntimeError(f"the source tree was touched: {args[0]}")
+sys.path[:] = [p for p in sys.path if not inside(p)]
 sys.meta_path[:] = [f for f in sys.meta_path if "editable" not in type(f).__module__ + getattr(f, "__name__", "")]
 sys.addaudithook(watch)
 """
