@@ -96,7 +96,8 @@ class Change:
         # "Not cleared" is itself proven where the after-rate is surely above a tenth of the one before.
         remains = self.lower_pct > bound_pct and self.covered >= _PARTLY
         if remains and not firm:
-            return "unchanged" if self.ratio >= 0.5 else "not_proven"
+            came_up = self.material_after and not self.material_before
+            return "unchanged" if self.ratio >= 0.5 and not came_up else "not_proven"
         if self.covered < _COVERED:
             return "not_proven"
         if firm and self.upper_pct < bound_pct:

@@ -11,6 +11,7 @@ from misfire.verdict.sensing import signal_of, stored_of, wheel_of
 
 FIRM = 0.95
 LEAST_TURNS = 200
+MOST_UNUSABLE = 0.85  # of the firings; beyond, nothing but the signal is a firm finding (our choice)
 
 
 def judge(ev: Evidence) -> dict[str, Any]:
@@ -32,6 +33,16 @@ def judge(ev: Evidence) -> dict[str, Any]:
             weaker.append(f)
             missing.append(
                 "the same drive again after the crank signal is put right: the false part of these misfires goes with it"
+            )
+    if ev.unusable_share > MOST_UNUSABLE:
+        # what the few that are left say is no sample of the log, and a wrong engine file reads so
+        for f in [f for f in found if f["cause"] != "sensor_signal"]:
+            found.remove(f)
+            f["confidence"] = 0.8
+            weaker.append(f)
+            missing.append(
+                "the engine file checked (cylinders, firing order, wheel, angles), then a log at steady speeds: "
+                f"{100 * ev.unusable_share:.0f} % of the firings of this one cannot be judged"
             )
     shut_off = "P0363" in ev.codes
     if shut_off:

@@ -83,3 +83,13 @@ def test_a_cause_that_two_rules_suspect_is_one_candidate():
     listed = [(c["cause"], tuple(c["cylinders"])) for c in said["candidates"]]
     assert len(listed) == len(set(listed))
     assert ("misfire", (3,)) in listed
+
+
+@pytest.mark.parametrize(("unusable", "firm"), [(0.5, True), (0.9, False)])
+def test_the_few_firings_that_can_be_judged_make_nothing_firm(unusable: float, firm: bool):
+    """As when a four is read with the engine file of a six."""
+    ev = evidence(FOUR, {}, "fuel_cut")
+    rows = [replace(c, misfires=60) if c.cylinder == 3 else c for c in ev.cylinders]
+    said = judge(replace(ev, cylinders=rows, unusable_share=unusable))
+    assert [f["cylinders"] for f in said["findings"]] == ([[3]] if firm else [])
+    assert any("engine file" in m for m in said["missing"]) != firm
