@@ -153,7 +153,7 @@ def decide(
         for p in ambiguous:
             mine = events.place == p
             if (state[mine] == MISFIRE).sum() < 0.01 * mine.sum():
-                untold = mine & (state == FIRING)
+                untold = mine & ((state == FIRING) | (state == MISFIRE))
                 state[untold], reason[untold] = UNUSABLE, WHEEL_OR_WORK
     either &= state == FIRING
     if wheel_open and events.level_sd is not None:

@@ -290,3 +290,18 @@ def test_between_two_speeds_the_habit_of_a_place_accuses_nobody():
     assert not (got.state == MISFIRE).any()
     calm = (np.abs(cycle - 124) > 40) & (place != 0)  # what place 0 does in every firing may be the wheel
     assert (got.state[calm] == FIRING).mean() > 0.95
+
+
+def test_a_place_that_nothing_tells_is_left_out_whole():
+    """Its firings and the odd one that stands out: a rate of the odd ones alone would be all of them."""
+    engine = Engine.from_order((1, 3, 4, 2))
+    rng = np.random.default_rng(13)
+    place = np.tile(np.arange(4), 400)
+    energy = 700.0 * rng.normal(1.0, 0.03, place.size) - np.where(np.isin(place, (1, 3)), 450.0, 0.0)
+    odd = np.flatnonzero(place == 1)[[90, 200, 310]]
+    energy[odd] -= 700.0
+    events = plain_events(place, np.full(place.size, 2000.0), energy, 700.0, 0.0)
+    got = decide(events, engine, np.full(place.size, np.nan), False, wheel_open=True)
+    assert set(got.ambiguous) == {1, 3}
+    assert (got.state[np.isin(place, (1, 3))] == UNUSABLE).all()
+    assert (got.state[np.isin(place, (0, 2))] == FIRING).mean() > 0.98
