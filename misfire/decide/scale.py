@@ -93,10 +93,9 @@ def cluster_scale(
 def swollen(rpm: float, n_cyl: int) -> float:
     """Most by which the ripple at the firing frequency may overstate the normal work.
 
-    The more cylinders, the higher the order that is left of the work's shape, and the more it hangs on the burn (our
-    choice: 1.6 from eight on, read up to 1.6 at idle on an engine of other shapes [simulated]); and the crank's torsion swells
-    it: 1 / (1 - (f / f0)^2) [derived], f0 of a common crank by its length (our choice, no source: 300 Hz for eight
-    cylinders, 500 Hz up to four), near the mode and beyond it anything.
+    The more cylinders, the higher the order that is left of the work's shape, and the more it hangs on the burn; and the
+    crank's torsion swells it: 1 / (1 - (f / f0)^2) [derived], near the mode and beyond it anything. The shape's share and
+    f0 by the length of the crank (300 Hz for eight cylinders, 500 Hz up to four) are our choice, no source.
     """
     shape, mode = (1.1, 500.0) if n_cyl <= 4 else (1.3, 350.0) if n_cyl <= 7 else (1.6, 300.0)
     ratio = n_cyl / 2 * rpm / 60.0 / mode
