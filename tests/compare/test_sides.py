@@ -179,3 +179,13 @@ def test_logs_that_know_fewer_names(before: Any, after: Any, labels: list[Any]) 
     short = compare([first], [renamed(make_log(3, turns=40), before, "unknown")])["verdict"]
     assert short["answer"] == "not_proven"
     assert short["needed_firings"] == short["needed_firings_per_cylinder"] * len(set(before.values()))
+
+
+def test_misfires_that_came_up_and_may_be_one_cluster_are_open_not_unchanged():
+    """None of 689 before, every one of 67 after, all in one stretch: as little as one event (quasi-likelihood)."""
+    one = change([0], [689], [67], [67], dispersion=67.0)
+    assert not one.material_before
+    assert one.material_after
+    assert one.answer(p_adjusted=1.0, alpha=0.01) == "not_proven"
+    many = change([60], [689], [6], [67])
+    assert many.answer(p_adjusted=1.0, alpha=0.01) == "unchanged"
