@@ -14,16 +14,12 @@ from misfire.decide.states import MISFIRE_FROM
 from misfire.engine import Engine, FloatArray
 
 CYCLES = 41  # over which a place's habit is taken
-SHARED_FROM, LEAST_BIN = (
-    0.25,
-    20,
-)  # what companions share, as lost work, and the firings of a speed to tell by
+SHARED_FROM = 0.25  # lost work that the wheel may be the cause of, from which on it is open
+LEAST_BIN = 20  # firings of a speed to tell by
 LASTING_FROM = 0.4  # median lost work of a place that lacks something in every firing
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
-SWOLLEN, FAST_RPM = (
-    1.8,
-    2500.0,
-)  # most that an unknown wheel swells the ripple, and from which speed on (our choice)
+SWOLLEN = 1.8  # most that an unknown wheel swells the ripple (our choice)
+FAST_RPM = 2500.0  # from this speed on
 DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
 
 

@@ -22,6 +22,7 @@ from misfire.decide.level import (
 )
 from misfire.decide.runs import cycle_mean, near_change, run_length, slowing_runs, steady_speed, touching
 from misfire.decide.scale import (
+    SHARED_FROM,
     cluster_scale,
     companions_down,
     grows_with_speed,
@@ -123,7 +124,9 @@ def decide(
         steady = steady / float(np.median(expected[use])) if use.any() else steady
         _, ambiguous = shared_offsets(steady, engine, False)
         alone = [
-            i for i, c in enumerate(engine.firing_order) if c not in engine.companions and steady[i] > 0.25
+            i
+            for i, c in enumerate(engine.firing_order)
+            if c not in engine.companions and steady[i] > SHARED_FROM
         ]
         ambiguous = (*ambiguous, *alone)
     lost = -dev / expected - shared[events.place]
