@@ -41,14 +41,13 @@ def misfire_chance(
             mine = own & (key == k)
             if mine.sum() >= 40:
                 habit[mine] = _habit(lost[mine])
+        x, spread = lost[own], sd[own]
+        tail = 1 + ((x - habit[own]) / spread) ** 2 / 4
+        normal = 0.375 / (tail**2 * np.sqrt(tail)) / spread
+        # deeper than full is no less a misfire
+        short_of_full = np.minimum(x - 1, 0.0) / width[own]
+        deep = np.exp(-0.5 * short_of_full**2) / (width[own] * np.sqrt(2 * np.pi))
         for _ in range(8):
-            x = lost[own]
-            z = (x - habit[own]) / sd[own]
-            normal = 0.375 * (1 + z * z / 4) ** -2.5 / sd[own]
-            deep = np.exp(-0.5 * ((x - 1) / width[own]) ** 2) / (width[own] * np.sqrt(2 * np.pi))
-            deep = np.where(
-                x > 1, 1 / (width[own] * np.sqrt(2 * np.pi)), deep
-            )  # deeper than full is no less a misfire
             share = min(max(share, 1e-4), 0.9999)
             chance = share * deep / (share * deep + (1 - share) * normal)
             share = float(np.mean(chance))

@@ -28,7 +28,7 @@ from misfire.grid import Grid, make_grid, time_at, time_noise_s
 from misfire.work.filters import Span, event_filters, inertia_share, level_filter, masses_unsure
 from misfire.work.motion import Moves
 from misfire.work.sharpen import Rough, sharpen
-from misfire.work.windows import Filter, Place, apply_filter, places, range_sound, window
+from misfire.work.windows import Place, apply_filter, places, range_sound, window
 
 BEFORE_DEG, AFTER_DEG = 180.0, 300.0  # least edges around a TDC that the contract promises a decision for
 _PART_TURNS, _OVERLAP = 20_000, 8  # turns measured in one go; a window reaches less than eight turns
@@ -92,7 +92,8 @@ def measure(
     single = engine.cylinders <= 2
     near = Span(BEFORE_DEG, AFTER_DEG, 1 if single else 2)
     wide = near if single else Span(max(BEFORE_DEG, 2.2 * interval), max(AFTER_DEG, 2.7 * interval), 3)
-    made: dict[tuple[float, Span], list[Filter]] = {}
+    moves = Moves() if moves is None else moves
+    made = moves.plain.setdefault((first_deg, grid.angle_deg.tobytes()), {})
     known = np.flatnonzero(np.isfinite(grid.time_s))
     jitter = time_noise_s(grid)
     unsure = masses_unsure(engine)
@@ -169,7 +170,7 @@ def measure(
     if not single:
         rough = Rough(*(joined[k] for k in ("place", "turn", "rpm", "energy", "level")))
         joined["energy"], joined["energy_sd"] = sharpen(
-            grid, engine, at, shape, first_deg, rough, jitter, Moves() if moves is None else moves
+            grid, engine, at, shape, first_deg, rough, jitter, moves
         )
     order = np.argsort(joined["time_s"], kind="stable")
     return Events(**{k: v[order] for k, v in joined.items()})

@@ -25,7 +25,7 @@ from misfire.crank import IntArray
 from misfire.engine import CYCLE_DEG, Engine, FloatArray
 from misfire.gas import GasShape
 from misfire.grid import Grid
-from misfire.work.filters import Draft, answer_alike
+from misfire.work.filters import Draft, Span, answer_alike
 from misfire.work.windows import Filter, Place, window
 
 LONG_BEFORE_DEG, LONG_AFTER_DEG = 720.0, 900.0
@@ -114,11 +114,14 @@ class Moves:
         Motion of each group of events (see `sharpen.groups`).
     filters : dict
         Filters made so far, by motion and by the wheel's angles.
+    plain : dict
+        Filters that know nothing of the motion, by the wheel's angles, then by ridge and span.
     """
 
     share: float | None = None
     of: dict[int, Motion] = field(default_factory=dict)
     filters: dict[tuple[Motion, float, bytes], tuple[list[Filter], FloatArray]] = field(default_factory=dict)
+    plain: dict[tuple[float, bytes], dict[tuple[float, Span], list[Filter]]] = field(default_factory=dict)
 
 
 def layout(grid: Grid, engine: Engine, place: Place, shape: GasShape) -> Layout:

@@ -59,21 +59,24 @@ def apply_filter(grid: Grid, f: Filter, start: IntArray) -> FloatArray:
     ok = np.flatnonzero((start + f.offsets[0] >= 0) & (start + f.offsets[-1] < grid.time_s.size))
     size = f.offsets.size
     total = float(f.weights.sum())
+    if not ok.size:
+        return out
+    windows = np.lib.stride_tricks.sliding_window_view(grid.action, size)
     for lo in range(0, ok.size, _CHUNK):
         part = ok[lo : lo + _CHUNK]
         first = start[part] + f.offsets[0]
         last = first + size - 1
-        # from near the windows' own beginning on: the integral's size would cost digits
-        begin = int(first[0])
-        base = grid.action[begin]
         step = int(first[1] - first[0]) if first.size > 1 else 1
         if step > 0 and (np.diff(first) == step).all():
-            piece = grid.action[begin : int(last[-1]) + 1] - base
+            # from near the windows' own beginning on: the integral's size would cost digits
+            begin = int(first[0])
+            piece = grid.action[begin : int(last[-1]) + 1] - grid.action[begin]
             rows = np.lib.stride_tricks.sliding_window_view(piece, size)[::step]
-            y = rows @ f.weights - piece[::step][: first.size] * total
         else:
-            rows = grid.action[first[:, None] + np.arange(size)]
-            y = (rows - rows[:, :1]) @ f.weights
+            rows = windows[first]
+            rows -= rows[:, :1].copy()
+        # read in place: a matrix product would copy the overlapping windows first
+        y = np.einsum("ij,j->i", rows, f.weights) - rows[:, 0] * total
         y[~np.isfinite(grid.time_s[first]) | ~np.isfinite(grid.time_s[last])] = np.nan
         out[part] = y
     return out
