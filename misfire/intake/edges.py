@@ -162,8 +162,8 @@ def _split(
         t = time_s if code is None else time_s[code == k]
         if not t.size:
             continue
-        back = np.flatnonzero(t[1:] <= t[:-1])
-        if back.size:
+        if (t[1:] <= t[:-1]).any():
+            back = np.flatnonzero(t[1:] <= t[:-1])
             rows = np.arange(t.size) if code is None else np.flatnonzero(code == k)
             first, second = float(t[back[0]]), float(t[back[0] + 1])
             place = f"{columns.source}, {columns.where(int(rows[back[0] + 1]))}"

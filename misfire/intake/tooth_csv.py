@@ -112,10 +112,10 @@ def _load(
                     table[k] = SIGNALS.index(text)
             table[-1] = 0  # a blank cell: crank is the default
             code = table[words.codes.to_numpy()]
-            wrong = np.flatnonzero(code < 0)
-            if wrong.size:
-                number = line_of_row(path, head, layout, rows + int(wrong[0]))[0]
-                word = printable(str(chunk[signal].iloc[int(wrong[0])]))
+            if (table[:-1] < 0).any() and (code < 0).any():
+                wrong = int(np.flatnonzero(code < 0)[0])
+                number = line_of_row(path, head, layout, rows + wrong)[0]
+                word = printable(str(chunk[signal].iloc[wrong]))
                 raise InputError(
                     f"{path}, line {number}: signal {word!r} is none of crank, cam, cylinder1; correct it"
                 )

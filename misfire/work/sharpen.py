@@ -113,17 +113,21 @@ def _laid_on(rough: Rough, mine: IntArray, sharp: FloatArray, at: list[Place]) -
     order = np.argsort(when, kind="stable")
     mine, sharp, when = mine[order], sharp[order], when[order]
     value, keep = np.empty(mine.size), np.zeros(mine.size, dtype=bool)
-    for stretch in np.split(np.arange(mine.size), np.flatnonzero(np.diff(when) > STRETCH_TURNS) + 1):
-        place = rough.place[mine[stretch]]
+    bounds = np.flatnonzero(np.diff(when) > STRETCH_TURNS) + 1
+    for lo, hi in zip([0, *bounds.tolist()], [*bounds.tolist(), mine.size], strict=True):
+        if hi - lo < LEAST_EVENTS:
+            continue
+        place = rough.place[mine[lo:hi]]
         where = [np.flatnonzero(place == p) for p in range(len(at))]
-        off = rough.energy[mine[stretch]] - sharp[stretch]
+        off = rough.energy[mine[lo:hi]] - sharp[lo:hi]
         own = np.zeros(off.size)
         for _ in range(2):
             common = _common(off - own, len(at))
+            left = off - common
             for one in where:
-                own[one] = _running((off - common)[one])
-        value[stretch] = sharp[stretch] + common + own
-        keep[stretch] = np.array([one.size for one in where])[place] >= LEAST_EVENTS
+                own[one] = _running(left[one])
+        value[lo:hi] = sharp[lo:hi] + common + own
+        keep[lo:hi] = np.array([one.size for one in where])[place] >= LEAST_EVENTS
     return mine[keep], value[keep]
 
 
