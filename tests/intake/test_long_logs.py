@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import wave
 from pathlib import Path
 
 import numpy as np
@@ -56,27 +57,53 @@ def test_a_value_change_dump_in_pieces(tmp_path: Path, crank, monkeypatch: pytes
     np.testing.assert_allclose(recording.width_s, 900e-7, rtol=1e-6)
 
 
+MEASURE = (
+    "import resource, sys, numpy as np, pandas, scipy.ndimage\n"
+    "from misfire.crank import number_edges\n"
+    "from misfire.intake import read\n"
+    "now = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024\n"
+    "before = now(); edges = read(sys.argv[1]).crank_s\n"
+    "print(edges.size, now() - before - edges.nbytes / 2**20)\n"
+    "if len(sys.argv) > 2:\n"
+    "    crank = number_edges(edges, None)\n"
+    "    own = edges.nbytes + crank.time_s.nbytes + crank.block.nbytes + crank.faulty.nbytes\n"
+    "    print(crank.wheel.label, now() - before - own / 2**20)\n"
+)
+
+
+def memory(*args: str) -> list[str]:
+    """Edges read and the peak memory [MB] above them; with a second argument wheel and peak above the numbered teeth too."""
+    env = {**os.environ, "PYTHONPATH": str(ROOT), "OPENBLAS_NUM_THREADS": "1"}
+    code = [sys.executable, "-c", MEASURE, *args]
+    return subprocess.run(code, env=env, capture_output=True, text=True, check=True).stdout.split()
+
+
 def test_memory_does_not_follow_the_length(tmp_path: Path):
     """Ten million samples with their times, 160 MB of numbers, in less than 120 MB."""
-    code = (
-        "import resource, sys, numpy as np, pandas\n"
-        "from misfire.intake import read\n"
-        "now = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024\n"
-        "before = now(); edges = read(sys.argv[1]).crank_s\n"
-        "print(edges.size, now() - before)\n"
-    )
     n = 10_000_000
     t = np.arange(n) / RATE_HZ
     # 2900 teeth a second, the sign of a sine: cheap to make
     np.savez(tmp_path / "w.npz", time_s=t, crank_v=np.sin(2 * np.pi * 2900.0 * t))
-    env = {**os.environ, "PYTHONPATH": str(ROOT), "OPENBLAS_NUM_THREADS": "1"}
-    out = subprocess.run(
-        [sys.executable, "-c", code, str(tmp_path / "w.npz")],
-        env=env,
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout.split()
+    edges, above = memory(str(tmp_path / "w.npz"))
     (tmp_path / "w.npz").unlink()
-    assert int(out[0]) == pytest.approx(2900 * n / RATE_HZ, abs=2)
-    assert float(out[1]) < 120
+    assert int(edges) == pytest.approx(2900 * n / RATE_HZ, abs=2)
+    assert float(above) < 120
+
+
+def test_memory_above_many_edges(tmp_path: Path):
+    """A WAV of ten million edges, 330 MB as samples: less than 150 MB above its edges, and above the numbered teeth."""
+    place = np.arange(480) / 8.0
+    turn = np.where(place < 58, 20000 * np.sin(2 * np.pi * (place + 0.03)), 0.0).astype("<i2")
+    turns = 10_000_000 // 58
+    with wave.open(str(tmp_path / "w.wav"), "wb") as w:
+        w.setnchannels(1)
+        w.setsampwidth(2)
+        w.setframerate(48_000)
+        for _ in range(turns // 1000 + 1):
+            w.writeframes(np.tile(turn, 1000).tobytes())
+    edges, above, wheel, above_teeth = memory(str(tmp_path / "w.wav"), "number")
+    (tmp_path / "w.wav").unlink()
+    assert int(edges) == pytest.approx((turns // 1000 + 1) * 58_000, abs=2)
+    assert wheel == "60-2"
+    assert float(above) < 150
+    assert float(above_teeth) < 150

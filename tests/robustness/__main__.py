@@ -15,5 +15,5 @@ given = parser.parse_args()
 with tempfile.TemporaryDirectory() as folder:
     done = run(Bench(Path(folder)), given.first, given.inputs, tell=True)
 print(
-    f"{given.inputs} inputs, {len(done['faults'])} with a fault; longest {done['longest_s']}, {done['memory_mb']} MB"
-)  # type: ignore[arg-type]
+    f"{given.inputs} inputs: {done['codes']}; {len(done['faults'])} with a fault; longest {done['longest_s']}, {done['memory_mb']} MB"  # type: ignore[arg-type]
+)

@@ -272,6 +272,7 @@ def run(bench: Bench, first: int, count: int, *, tell: bool = False) -> dict[str
     """Inputs first to first + count; the faults by input, how the commands ended, the longest one."""
     found: dict[str, list[str]] = {}
     ends: dict[str, int] = {}
+    by_code: dict[str, int] = {}
     longest = (0.0, "")
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
     peak = before
@@ -291,9 +292,12 @@ def run(bench: Bench, first: int, count: int, *, tell: bool = False) -> dict[str
         longest = max(longest, (took, case.what))
         end = "broken" if not codes else "refused" if codes[0] else "answered"
         ends[end] = ends.get(end, 0) + 1
+        name = f"exit {codes[0]}" if codes else "no end"
+        by_code[name] = by_code.get(name, 0) + 1
         if wrong:
             found[case.what] = wrong
             if tell:
                 print(f"## {case.what}\n" + "\n".join(wrong), flush=True)
     bench.clear()
-    return {"faults": found, "ends": ends, "longest_s": longest, "memory_mb": int(peak - before) >> 20}
+    memory_mb = int(peak - before) >> 20
+    return {"faults": found, "ends": ends, "codes": by_code, "longest_s": longest, "memory_mb": memory_mb}
