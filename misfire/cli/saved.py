@@ -73,6 +73,7 @@ def load_pattern(path: str) -> Pattern:
             for key in ("tooth_error_deg", "tooth_error_sd_deg")
         )
         missing = {int(p) for p in data["wheel"]["missing"]}
+        positions = int(data["wheel"]["positions"])
         turns = int(data.get("turns", 0))
     except (KeyError, TypeError, ValueError, OverflowError) as err:
         raise InputError(f"{path}: the pattern is incomplete ({err}); save it again") from err
@@ -80,6 +81,11 @@ def load_pattern(path: str) -> Pattern:
         raise InputError(
             f"{path}: {error.size} tooth errors with {sd.size} standard errors; one of each for every position "
             "(2 to 720) is needed; save it again"
+        )
+    if positions != error.size:
+        raise InputError(
+            f"{path}: {error.size} tooth errors for a wheel of {positions} positions; one for every position is "
+            "needed; save it again"
         )
     for name, values, low in (("tooth_error_deg", error, -20.0), ("tooth_error_sd_deg", sd, 0.0)):
         wrong = np.flatnonzero(

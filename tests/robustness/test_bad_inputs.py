@@ -150,8 +150,20 @@ def test_what_a_file_says_becomes_neither_markup_nor_a_formula(bench: Bench):
         ),
         (
             "--pattern",
-            '{"format": "misfire-pattern", "wheel": {"missing": []}, "tooth_error_deg": [0, 90], "tooth_error_sd_deg": [1, 1]}',
+            '{"format": "misfire-pattern", "wheel": {"positions": 2, "missing": []}, "tooth_error_deg": [0, 90], '
+            '"tooth_error_sd_deg": [1, 1]}',
             "is 90; write degrees from -20 to 20",
+        ),
+        (
+            "--pattern",
+            '{"format": "misfire-pattern", "wheel": {"missing": []}, "tooth_error_deg": [0, 1], "tooth_error_sd_deg": [1, 1]}',
+            "the pattern is incomplete ('positions')",
+        ),
+        (
+            "--pattern",
+            '{"format": "misfire-pattern", "wheel": {"positions": 3, "missing": []}, "tooth_error_deg": [0, 1], '
+            '"tooth_error_sd_deg": [1, 1]}',
+            "2 tooth errors for a wheel of 3 positions",
         ),
     ],
 )
