@@ -66,7 +66,8 @@ class Wheel:
     angles_deg : tuple of float or None
         Angles [deg] of the teeth of an irregular wheel after the first one; None for a regular wheel.
     counted_edge : str
-        "rising" or "falling", the edge of a sampled waveform that marks a tooth; "" when not given.
+        "rising" or "falling", the edge of a sampled waveform that marks a tooth; "both" when the angles are
+        those of both edges of every tooth; "" when not given.
     """
 
     positions: int
@@ -357,8 +358,12 @@ def _wheel_from(w: Mapping[str, Any], where: str) -> Wheel:
     first = w.get("first_tooth_after_tdc1_deg")
     first = None if first is None else float(first) % TURN_DEG
     edge = w.get("counted_edge", "")
-    if edge not in ("", "rising", "falling"):
-        raise InputError(f'{where}: counted_edge = {edge!r}: write "rising" or "falling"')
+    if edge not in ("", "rising", "falling", "both"):
+        raise InputError(f'{where}: counted_edge = {edge!r}: write "rising", "falling" or "both"')
+    if edge == "both" and "tooth_angles_deg" not in w:
+        raise InputError(
+            f'{where}: counted_edge = "both" needs tooth_angles_deg with the angles of both edges of every tooth'
+        )
     if "tooth_angles_deg" in w:
         a = _angles(w["tooth_angles_deg"], f"{where}: tooth_angles_deg", TURN_DEG)
         if len(a) < 2 or any(y <= x for x, y in itertools.pairwise(a)):

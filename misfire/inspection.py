@@ -268,7 +268,7 @@ def _good_for(
 
 def _counted_edge(recording: Recording) -> str:
     word = recording.decisions.get("edge", "").split(" ")[0]
-    return word if word in ("rising", "falling") else ""
+    return word if word in ("rising", "falling", "both") else ""
 
 
 def _cam_deg(recording: Recording, log: OneLog | None) -> list[float] | None:
@@ -323,8 +323,9 @@ def engine_file(
         lines.append(f"first_tooth_after_tdc1_deg = {first_deg % TURN_DEG:.1f}")
     else:
         lines.append("# first_tooth_after_tdc1_deg = 120.0   # when known; else it is found")
-    if counted_edge or wheel.counted_edge:
-        lines.append(f'counted_edge = "{counted_edge or wheel.counted_edge}"')
+    edge = counted_edge or wheel.counted_edge
+    if edge and not (edge == "both" and wheel.angles_deg is None):
+        lines.append(f'counted_edge = "{edge}"')
     seen = cam_deg or (list(engine.cam_edges_deg) if engine is not None and engine.cam_edges_deg else None)
     if seen:
         lines += ["", "[cam]", f"edges_after_tdc1_deg = {seen}"]

@@ -38,7 +38,7 @@ Threshold = Annotated[
     float | None, typer.Option("--threshold", help="Crank threshold [V]; else chosen from the signal.")
 ]
 Edge = Annotated[
-    str | None, typer.Option("--edge", help="rising or falling: the crossing that marks a tooth.")
+    str | None, typer.Option("--edge", help="rising or falling: the crossing that marks a tooth; or both.")
 ]
 CounterBits = Annotated[int | None, typer.Option("--counter-bits", help="Width of a counter that wraps.")]
 ClockHz = Annotated[float | None, typer.Option("--clock-hz", help="Counter frequency [Hz] of a tick column.")]

@@ -54,8 +54,14 @@ def _check_fit(t: FloatArray, wheel: Wheel, anchors: list[IntArray]) -> None:
         close = np.abs(step - teeth) <= max(1, teeth // 20)
         if not step.size or close.mean() >= 0.3 or _mostly_whole(step, teeth):
             return
+    widths = wheel.angles_deg is not None and wheel.counted_edge != "both"
+    hint = (
+        ', or write counted_edge = "both" if the angles are those of both edges of every tooth'
+        if widths
+        else ""
+    )
     raise InputError(
-        f"wheel {wheel.label} does not fit the log: {looks_like(t)}; correct the wheel or leave it out"
+        f"wheel {wheel.label} does not fit the log: {looks_like(t)}; correct the wheel or leave it out{hint}"
     )
 
 

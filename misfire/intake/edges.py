@@ -134,7 +134,7 @@ def edges_to_recording(
         decisions=decisions,
         notes=tuple(notes),
     )
-    return times.one_edge_per_tooth(recording, options.both_edges)
+    return times.one_edge_per_tooth(recording, False if options.edge == "both" else options.both_edges)
 
 
 def _from_periods(columns: EdgeColumns, period_s: FloatArray) -> FloatArray:

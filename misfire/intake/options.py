@@ -18,7 +18,8 @@ class ReadOptions:
     threshold_v : float or None
         Crank threshold in the file's own unit after conversion to volts.
     edge : str or None
-        "rising" or "falling": the crossing of a sampled waveform that marks a tooth.
+        "rising" or "falling": the crossing of a sampled waveform that marks a tooth. "both": both edges of
+        every tooth are kept, for a wheel whose tooth widths tell the turn's beginning.
     counter_bits : int or None
         Width of a counter that wraps, 8 to 64.
     clock_hz : float or None
@@ -56,8 +57,8 @@ class ReadOptions:
     cam_only: bool = False
 
     def __post_init__(self) -> None:
-        if self.edge not in (None, "", "rising", "falling"):
-            raise InputError(f"edge is {self.edge!r}; write rising or falling")
+        if self.edge not in (None, "", "rising", "falling", "both"):
+            raise InputError(f"edge is {self.edge!r}; write rising or falling, or both where the width tells")
         if self.counter_bits is not None and not 8 <= self.counter_bits <= 64:
             raise InputError(f"counter bits is {self.counter_bits}; write a width from 8 to 64")
         for name in ("clock_hz", "sample_rate_hz"):

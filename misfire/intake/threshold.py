@@ -90,6 +90,11 @@ class Choice:
         """The edge in words."""
         return "rising" if self.sign > 0 else "falling"
 
+    def mirrored(self, levels: Levels) -> Hysteresis:
+        """The hysteresis of the other edge at the same threshold: no more than 0.7 of the room on its own side."""
+        room = 0.7 * max(levels.high - self.threshold if self.sign > 0 else self.threshold - levels.low, 0.0)
+        return Hysteresis(min(self.hysteresis.floor, room), self.hysteresis.share, room)
+
 
 @dataclass(frozen=True)
 class Levels:

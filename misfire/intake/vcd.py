@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -108,6 +108,20 @@ def read(path: Path, options: ReadOptions) -> Recording:
     rise, fall = _edges(crank, header)
     if rise.size < 2 and fall.size < 2:
         raise InputError(f"{path}: no crank edge: {printable(crank.name)} changes fewer than twice")
+    extra = {n: _edges(v, header)[0] for n, v in chosen.items() if n != "crank"}
+    ticks = np.array(crank.ticks[:200_000], dtype=np.float64)
+    recording = Recording(
+        source=str(path),
+        crank_s=np.empty(0),
+        cam_s=extra["cam"] if "cam" in extra and extra["cam"].size else None,
+        cylinder1_s=extra["cylinder1"] if "cylinder1" in extra and extra["cylinder1"].size else None,
+        clock_step_s=max(times.decimal_step(ticks), 1.0) / header.ticks_per_s,
+        decisions=decisions,
+        notes=tuple(notes),
+    )
+    if options.edge == "both":
+        decisions["edge"] = "both (given)"
+        return replace(recording, crank_s=strictly_growing(_both(rise, fall)))
     sign = {"rising": 1, "falling": -1}.get(options.edge or "")
     if sign is None:
         none = Hysteresis(0.0, 0.0, 0.0)
@@ -122,18 +136,7 @@ def read(path: Path, options: ReadOptions) -> Recording:
         width[at : at + BLOCK] = np.where(
             after < other.size, other[np.minimum(after, other.size - 1)] - part, np.nan
         )
-    ticks = np.array(crank.ticks[:200_000], dtype=np.float64)
-    extra = {n: _edges(v, header)[0] for n, v in chosen.items() if n != "crank"}
-    recording = Recording(
-        source=str(path),
-        crank_s=edge,
-        cam_s=extra["cam"] if "cam" in extra and extra["cam"].size else None,
-        cylinder1_s=extra["cylinder1"] if "cylinder1" in extra and extra["cylinder1"].size else None,
-        clock_step_s=max(times.decimal_step(ticks), 1.0) / header.ticks_per_s,
-        width_s=width,
-        decisions=decisions,
-        notes=tuple(notes),
-    )
+    recording = replace(recording, crank_s=edge, width_s=width)
     # of a long log the beginning tells whether the pulses carry the direction at all
     if rise.size > BLOCK and direction_pulses(_both(rise[:BLOCK], fall[:BLOCK])) is None:
         return recording
@@ -333,7 +336,5 @@ def _sampled(
     )
     set_times(samples, time_s)
     recording = to_recording(samples, options)
-    from dataclasses import replace
-
     extra = {n: _edges(v, header)[0] for n, v in chosen.items() if n != "crank"}
     return replace(recording, cam_s=extra.get("cam"), cylinder1_s=extra.get("cylinder1"))

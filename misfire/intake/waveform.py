@@ -72,7 +72,8 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
             f"The crank signal drifts by {drift:.3g}{unit}; the drift was taken out before triggering."
         )
     parts = stretches(crank)
-    edge = options.edge or None
+    both = options.edge == "both"
+    edge = None if both else options.edge or None
     choice, levels = choose(parts, threshold=options.threshold_v, edge=edge, source=samples.source)
     crank, spikes = without_spikes(
         crank, [(*part, a) for part, (a, _) in zip(parts, spans(crank.size), strict=True)], choice.edges
@@ -86,6 +87,9 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
             stretches(crank), threshold=options.threshold_v, edge=edge, source=samples.source
         )
     position = trigger(crank, choice.threshold, choice.hysteresis, choice.sign, samples.breaks)
+    if both:
+        other = trigger(crank, choice.threshold, choice.mirrored(levels), -choice.sign, samples.breaks)
+        position = np.sort(np.concatenate((position, other)))
     if position.size < 2:
         raise InputError(
             f"{samples.source}: no crank edge at threshold {choice.threshold:g}{unit}; check the channel"
@@ -101,8 +105,8 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
         "threshold": f"{choice.threshold:.4g}{unit}" + (given if options.threshold_v is not None else ""),
         "hysteresis": f"{float(choice.hysteresis.at(np.median(crank.swing))):.3g}{unit}"
         + (f" ({100 * choice.hysteresis.share:.0f} % of the local swing)" if choice.hysteresis.share else ""),
-        "edge": choice.edge + (given if options.edge else ""),
-        "polarity": polarity(choice, levels),
+        "edge": ("both" if both else choice.edge) + (given if options.edge else ""),
+        "polarity": "both edges are kept" if both else polarity(choice, levels),
         "signal": f"{levels.low:.3g} to {levels.high:.3g}{unit}, noise {levels.noise:.2g}{unit}"
         + (", two levels (Hall or digital)" if levels.two_level else ""),
         "sampling": f"{1 / step:.6g} Hz" if samples.time_s is None else f"about {1 / step:.6g} Hz, uneven",
