@@ -12,13 +12,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
 from misfire.gas import GasShape
 from misfire.grid import Grid
+from misfire.work import inertia_share, masses_unsure
 
-MARK_TOLERANCE_DEG = 60.0
+LEAST_TURNS = 20  # of a speed that is looked at on its own
 _ROWS, _POINTS = 8_000, 1_000_000  # turns and teeth looked at in one go, for the memory
 
 
@@ -97,45 +99,127 @@ def find_tdc(grid: Grid, crank: Crank, engine: Engine, shape: GasShape) -> tuple
     longest = int(np.argmax(np.bincount(crank.block)))
     rows = np.flatnonzero(crank.block == longest)
     rows = rows[rows % 2 == 0] if two else rows
-    a, b, wave = mean_wave(grid, rows, per_cycle=two)
+    if n > 1 and even:
+        angle, fit = _tdc_over_speeds(grid, rows, engine, shape, two)
+    else:
+        angle, fit = _tdc_of_cycle(grid, rows, engine, shape)
+    return angle % TURN_DEG, int(angle // TURN_DEG) if two else None, fit
+
+
+def _tdc_of_cycle(grid: Grid, rows: IntArray, engine: Engine, shape: GasShape) -> tuple[float, float]:
+    """TDC [deg after position 0, in the cycle] and fit, where firings do not share one interval."""
+    a, b, wave = mean_wave(grid, rows, per_cycle=True)
     if not np.isfinite(wave).all():
-        return 0.0, None, 0.0
-    period = CYCLE_DEG if two else TURN_DEG
-    interval = CYCLE_DEG / n if even else CYCLE_DEG
-    tdc = engine.event_deg if two else np.unique(np.round(engine.event_deg % TURN_DEG, 6))
-    halves = two and wave.size % 2 == 0
-    folded = n > 1 and even
-    if folded:
-        # what is common to all firing intervals: fold the rest away
-        wave = shared_part(a, b, wave, interval, period)
-    elif halves:
+        return 0.0, 0.0
+    halves = wave.size % 2 == 0
+    if halves:
         wave = turn_difference(wave)  # a wheel error is the same in both turns and drops out
     power = float(wave @ wave)
-    found: list[tuple[float, float]] = []
-    for phi in np.arange(0.0, min(interval, period), 1.0):
-        found.append((misfit(a, b, wave, phi + tdc, period, engine, shape, halves and not folded), phi))
-    best = min(found)
-    fine = [
-        (misfit(a, b, wave, phi + tdc, period, engine, shape, halves and not folded), phi)
-        for phi in best[1] + np.arange(-1, 1.01, 0.25)
-    ]
-    best = min(fine)
-    angle = best[1] % period
-    turn = int(angle // TURN_DEG) if two else None
-    return angle % TURN_DEG, turn, 1 - best[0] / power if power > 0 else 0.0
+
+    def cost(phi: float) -> tuple[float, float]:
+        return misfit(a, b, wave, phi + engine.event_deg, CYCLE_DEG, engine, shape, halves), phi
+
+    _, rough = min(cost(phi) for phi in np.arange(0.0, CYCLE_DEG, 1.0))
+    left, angle = min(cost(phi) for phi in rough + np.arange(-1, 1.01, 0.25))
+    return angle % CYCLE_DEG, 1 - left / power if power > 0 else 0.0
+
+
+def _tdc_over_speeds(
+    grid: Grid, rows: IntArray, engine: Engine, shape: GasShape, per_cycle: bool
+) -> tuple[float, float]:
+    """TDC [deg after position 0, below one firing interval] and fit, where all firings share one interval.
+
+    Only the orders of the firing frequency are looked at, so single cylinders drop out. The wave of each speed,
+    over w^2, is c (combustion)/w^2 + d (compression)/w^2 + m (masses), c, d >= 0 of that speed and m >= 0 of all: at
+    one speed the masses of a four look like a combustion a quarter turn away, over several they cannot [derived]. A
+    wrong tooth is white in angle, so order k of the wave is over k; and the same share at each speed, so all weigh alike.
+    """
+    from scipy.optimize import nnls
+
+    waves, square, order = [], [], np.zeros(0)
+    for some, w in _by_speed(grid, rows):
+        a, b, wave = mean_wave(grid, some, per_cycle)
+        if np.isfinite(wave).all():
+            # a third of the teeth of a turn: what a wheel can show
+            order = _firing_orders(engine.interval_deg, grid.per_turn)
+            waves.append(_at_orders((a + b) / 2, wave, order) / order / w**2)
+            square.append(w**2)
+    if not waves or not order.size:
+        return 0.0, 0.0
+    step = TURN_DEG / grid.per_turn
+    fine = np.arange(0.0, CYCLE_DEG, 1.0)
+    first, last = fine - step / 2, fine + step / 2
+    repeats = np.concatenate([engine.event_deg + CYCLE_DEG * i for i in (-2, -1, 0, 1, 2)])
+    comb, dip = (
+        np.sum([of(last - o) - of(first - o) for o in repeats], axis=0) / step
+        for of in (shape.step_integral, shape.dip_integral)
+    )
+    comb = comb - fine * engine.cylinders / CYCLE_DEG
+    masses = [shape.inertia_integral(last - o) - shape.inertia_integral(first - o) for o in engine.event_deg]
+    mass = np.sum(masses, axis=0) / step
+    shapes = [_at_orders(fine, x - x.mean(), order) / order for x in (comb, dip, mass)]
+    y = np.concatenate(waves)
+    y = np.concatenate([y.real, y.imag])
+    power = float(y @ y)
+    if not power > 0:
+        return 0.0, 0.0
+    size = order.size
+    # the masses of common engines, believed as far as they differ: what one of them may be off costs an rms of the data
+    usual, sd = inertia_share(engine), np.sqrt(power / y.size) / masses_unsure(engine)
+
+    def cost(phi: float) -> tuple[float, float, float]:
+        turned = [x * np.exp(-1j * order * np.radians(phi)) for x in shapes]
+        x = np.zeros((len(waves) * size, 2 * len(waves) + 1), dtype=complex)
+        for i, w2 in enumerate(square):
+            x[i * size : (i + 1) * size, 2 * i] = turned[0] / w2
+            x[i * size : (i + 1) * size, 2 * i + 1] = turned[1] / w2
+            x[i * size : (i + 1) * size, -1] = turned[2]
+        real = np.vstack([x.real, x.imag])
+        scale = np.sqrt((real**2).sum(axis=0)) + 1e-15
+        belief = np.zeros(real.shape[1])
+        belief[-1] = sd / usual / scale[-1]
+        found, rest = nnls(np.vstack([real / scale, belief]), np.append(y, sd))
+        return float(rest**2), phi, float(((real / scale @ found - y) ** 2).sum())
+
+    _, rough, _ = min(cost(phi) for phi in np.arange(0.0, engine.interval_deg, 1.0))
+    _, angle, left = min(cost(phi) for phi in rough + np.arange(-1, 1.01, 0.25))
+    return angle % engine.interval_deg, 1 - left / power
+
+
+def _by_speed(grid: Grid, rows: IntArray) -> list[tuple[IntArray, float]]:
+    """Rows of like speed, steps of a quarter, with that speed [rad/s]; all together where none has turns enough."""
+    n = grid.per_turn
+    rows = rows[(rows + 1) * n < grid.time_s.size]
+    w = 2 * np.pi / (grid.time_s[(rows + 1) * n] - grid.time_s[rows * n])
+    ok = np.isfinite(w) & (w > 0)
+    rows, w = rows[ok], w[ok]
+    if not rows.size:
+        return []
+    key = np.floor(np.log(w) / np.log(1.25)).astype(np.int64)
+    parts = [key == k for k in np.unique(key)]
+    parts = [p for p in parts if p.sum() >= LEAST_TURNS] or [np.ones(rows.size, dtype=bool)]
+    return [(rows[p], float(np.median(w[p]))) for p in parts]
+
+
+def _firing_orders(interval_deg: float, teeth: int) -> FloatArray:
+    """Crank orders of the firing frequency, six at most, up to a third of the teeth."""
+    order = np.arange(1, 7) * TURN_DEG / interval_deg
+    return np.asarray(order[order <= teeth / 3], dtype=float)
+
+
+def _at_orders(angle_deg: FloatArray, wave: FloatArray, order: FloatArray) -> npt.NDArray[np.complex128]:
+    """Least-squares amplitudes c of Re(c exp(i order angle)) in a wave, shape (orders,), in its unit."""
+    turn = np.radians(angle_deg)[:, None] * order
+    x = np.linalg.lstsq(np.column_stack([np.cos(turn), np.sin(turn)]), wave, rcond=None)[0]
+    return np.asarray(x[: order.size] - 1j * x[order.size :], dtype=np.complex128)
 
 
 def shared_part(a: FloatArray, b: FloatArray, wave: FloatArray, interval: float, period: float) -> FloatArray:
     """Least-squares part of the wave at the orders of the firing frequency; `interval` of firings and `period` of the wave [deg]."""
     mid = (a + b) / 2
-    cols = []
-    for k in range(1, 7):
-        order = k * TURN_DEG / interval
-        if order > wave.size / (period / TURN_DEG) / 3:
-            break
-        cols += [np.cos(np.radians(mid * order)), np.sin(np.radians(mid * order))]
-    x = np.column_stack(cols)
-    return np.asarray(x @ np.linalg.lstsq(x, wave, rcond=None)[0], dtype=float)
+    order = _firing_orders(interval, int(wave.size / (period / TURN_DEG)))
+    found = _at_orders(mid, wave, order)
+    return np.asarray((found * np.exp(1j * np.radians(mid)[:, None] * order)).real.sum(axis=1), dtype=float)
 
 
 def turn_difference(wave: FloatArray) -> FloatArray:
