@@ -16,6 +16,7 @@ from misfire.decide import (
     MOTORING,
     UNUSABLE,
     Decision,
+    Spacing,
     decide,
     decide_single,
     running_median,
@@ -116,7 +117,8 @@ def study(
     moves = Moves()  # learned on the way; the tooth pattern drops out of it, so it serves the second pass too
     first = measure_turns(crank, engine, phase.first_deg, phase.second_turn, shape, moves=moves)
     cut, load = _from_channels(channels, first.time_s)
-    before = _decide(crank, engine, phase, shape, None, first, cut, False)
+    site = _Site(crank, engine, phase, shape)
+    before = site.decide(first, cut, Spacing.nominal())
     lap("work")
     notes: list[str] = []
     if given is not None:
@@ -158,11 +160,12 @@ def study(
         # a spacing that moves is known at no moment of the log
         moving = pattern.stable is False
         sure &= not moving
-        decision = _decide(crank, engine, phase, shape, correction, events, cut, sure, moving, not sure)
+        spacing = Spacing.learned() if sure else site.untold(events, correction, moving)
+        decision = site.decide(events, cut, spacing, correction)
     else:
         events, decision = first, before
         if engine.cylinders > 1:
-            decision = _decide(crank, engine, phase, shape, None, first, cut, False, wheel_open=True)
+            decision = site.decide(first, cut, site.untold(first))
     phase = _tie_by_cut(phase, crank, engine, events, decision, known_cuts, notes)
     lap("decision")
     label = _labels(engine, phase, events)
@@ -195,37 +198,46 @@ def study(
     )
 
 
-def _decide(
-    crank: Crank,
-    engine: Engine,
-    phase: Phase,
-    shape: GasShape,
-    tooth_error_deg: FloatArray | None,
-    events: Events,
-    cut: FloatArray,
-    corrected: bool,
-    moving: bool = False,
-    wheel_open: bool = False,
-) -> Decision:
-    if engine.cylinders > 1:
-        mean = None
-        if wheel_open and not engine.companions:
-            grid = make_grid(crank, tooth_error_deg)
-            mean = mean_work(grid, crank, engine, phase.first_deg, phase.second_turn, shape, events)
-        return decide(events, engine, cut, corrected, moving, wheel_open, mean)
-    other = measure_turns(crank, engine, phase.first_deg, ~phase.second_turn, shape, tooth_error_deg)
-    if not other.time_s.size:
-        return decide_single(events, np.full(events.energy.size, np.nan), cut)
-    # the idle turns before and after, the nearer one alone at the ends of the log
-    after = np.searchsorted(other.turn, events.turn)
-    left, right = np.clip(after - 1, 0, other.turn.size - 1), np.clip(after, 0, other.turn.size - 1)
-    near_l = np.abs(other.turn[left] - events.turn) == 1
-    near_r = np.abs(other.turn[right] - events.turn) == 1
-    e_l, e_r = other.energy[left], other.energy[right]
-    opposite = np.where(
-        near_l & near_r, (e_l + e_r) / 2, np.where(near_l, e_l, np.where(near_r, e_r, np.nan))
-    )
-    return decide_single(events, opposite, cut)
+@dataclass(frozen=True)
+class _Site:
+    """What every decision on a log needs besides its events."""
+
+    crank: Crank
+    engine: Engine
+    phase: Phase
+    shape: GasShape
+
+    def untold(
+        self, events: Events, tooth_error_deg: FloatArray | None = None, moving: bool = False
+    ) -> Spacing:
+        """A wheel that nothing tells: the mean work free of it, where engines without companions let it be told."""
+        if self.engine.cylinders == 1 or self.engine.companions:
+            return Spacing.open(None, moving)
+        grid, p = make_grid(self.crank, tooth_error_deg), self.phase
+        mean = mean_work(grid, self.crank, self.engine, p.first_deg, p.second_turn, self.shape, events)
+        return Spacing.open(mean, moving)
+
+    def decide(
+        self, events: Events, cut: FloatArray, spacing: Spacing, tooth_error_deg: FloatArray | None = None
+    ) -> Decision:
+        """By all cylinders, or, for one cylinder, by the idle turns before and after (the nearer one at the log's ends)."""
+        if self.engine.cylinders > 1:
+            return decide(events, self.engine, cut, spacing)
+        p = self.phase
+        other = measure_turns(
+            self.crank, self.engine, p.first_deg, ~p.second_turn, self.shape, tooth_error_deg
+        )
+        if not other.time_s.size:
+            return decide_single(events, np.full(events.energy.size, np.nan), cut)
+        after = np.searchsorted(other.turn, events.turn)
+        left, right = np.clip(after - 1, 0, other.turn.size - 1), np.clip(after, 0, other.turn.size - 1)
+        near_l = np.abs(other.turn[left] - events.turn) == 1
+        near_r = np.abs(other.turn[right] - events.turn) == 1
+        e_l, e_r = other.energy[left], other.energy[right]
+        opposite = np.where(
+            near_l & near_r, (e_l + e_r) / 2, np.where(near_l, e_l, np.where(near_r, e_r, np.nan))
+        )
+        return decide_single(events, opposite, cut)
 
 
 def _from_channels(channels: Channels | None, time_s: FloatArray) -> tuple[FloatArray, FloatArray]:

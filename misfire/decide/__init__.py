@@ -1,7 +1,7 @@
 """An event's state, and where no decision is possible."""
 
+from misfire.decide.long_crank import crank_length
 from misfire.decide.runs import running_median
-from misfire.decide.scale import deep_from
 from misfire.decide.several import decide
 from misfire.decide.single import decide_single
 from misfire.decide.states import (
@@ -17,6 +17,7 @@ from misfire.decide.states import (
     UNUSABLE,
     Decision,
 )
+from misfire.decide.wheel import Spacing
 
 __all__ = [
     "FIRING",
@@ -30,8 +31,9 @@ __all__ = [
     "STATES",
     "UNUSABLE",
     "Decision",
+    "Spacing",
+    "crank_length",
     "decide",
     "decide_single",
-    "deep_from",
     "running_median",
 ]

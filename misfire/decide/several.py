@@ -5,12 +5,19 @@ The healthy energy is a running high percentile of all cylinders, so speed, load
 normal energy comes from the engine's own ripple, and from the misfires themselves where there are any.
 An offset that both companions share may be the wheel as well as the work: it is only charged to the work
 where the learned pattern or the engine (no companions) rules the wheel out.
+
+The walk: what counts (`_Log`) -> deviation from healthy, less what the wheel may add (`_Deviation`) -> lost work
+(`_Measure`) -> a call for each event, then everything that forbids or changes it, in order (`_Calls`).
+Arrays over events have shape (events,), those over places in firing order (cylinders,).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from misfire.crank import BoolArray
 from misfire.decide.chance import SURE, beside_gain, local_noise, misfire_chance, shaken
 from misfire.decide.level import (
     calm_level,
@@ -21,17 +28,7 @@ from misfire.decide.level import (
     place_offsets,
 )
 from misfire.decide.runs import cycle_mean, near_change, run_length, slowing_runs, steady_speed, touching
-from misfire.decide.scale import (
-    SHARED_FROM,
-    cluster_scale,
-    companions_down,
-    grows_with_speed,
-    lasting_but_small,
-    shared_offsets,
-    steady_part,
-    swept,
-    wheel_like,
-)
+from misfire.decide.scale import cluster_scale, lasting_but_small
 from misfire.decide.states import (
     FIRING,
     MISFIRE,
@@ -43,6 +40,16 @@ from misfire.decide.states import (
     WHEEL_OR_WORK,
     Decision,
 )
+from misfire.decide.wheel import (
+    SHARED_FROM,
+    Spacing,
+    companions_down,
+    grows_with_speed,
+    shared_offsets,
+    steady_part,
+    swept,
+    wheel_like,
+)
 from misfire.engine import Engine, FloatArray
 from misfire.work import Events
 
@@ -51,147 +58,255 @@ GHOST_BELOW = 0.35  # lost work by the short look below which a misfire of the l
 NOISE_LIMIT = 0.19  # sd of lost work beyond which 0.75 is fewer than 4 sd from a healthy event
 
 
-def decide(
-    events: Events,
-    engine: Engine,
-    fuel_cut: FloatArray,
-    pattern_known: bool,
-    moving: bool = False,
-    wheel_open: bool = False,
-    mean: FloatArray | None = None,
-) -> Decision:
+def decide(events: Events, engine: Engine, fuel_cut: FloatArray, spacing: Spacing) -> Decision:
     """Two or more cylinders; see the module for the definition.
 
     Parameters
     ----------
     fuel_cut : array, shape (events,)
         1 cut, 0 not, NaN unknown (then the motion decides).
-    pattern_known : bool
-        True when the angles were corrected with a learned pattern: shared offsets then belong to the work.
-    moving : bool
-        The tooth spacing changes inside the log: what companions share at a time cannot be the work for sure.
-    wheel_open : bool
-        Nothing in the log told the wheel: only what stands out from a place's habit is charged to the work.
-    mean : array, shape (events,), or None
-        Mean work of each event's place free of the wheel, where the engine lets it be told (`work.mean_work`).
+    spacing : Spacing
+        What is known of the wheel.
     """
-    n_cyl, n = engine.cylinders, events.energy.size
-    reason = np.zeros(n, dtype=np.int64)
+    log = _look(events, engine, fuel_cut, spacing)
+    found = _measure(log, _deviation(log))
+    calls = _call(log, found)
+    _doubt_the_look(log, found, calls)
+    _doubt_the_wheel_and_the_size(log, found, calls)
+    _doubt_the_moment(log, found, calls)
+    _fuel_cut_ends(log, found, calls)
+    lost = np.where(np.isfinite(events.energy), found.lost, np.nan)
+    lost[calls.state == MOTORING] = np.nan
+    work = found.normal * (1 - lost)
+    return Decision(
+        lost,
+        calls.state,
+        calls.reason,
+        found.normal,
+        found.noise,
+        found.place_lost,
+        found.shared,
+        work,
+        found.ambiguous,
+    )
+
+
+@dataclass(frozen=True)
+class _Log:
+    """What is judged, which events count, and the running level [rad^2/s^2] by the ripple.
+
+    `good`: measured and trusted; `use`: good ones that may show what is healthy; `around`: level as a mean over one
+    cycle, `level` the calm run of it.
+    """
+
+    events: Events
+    engine: Engine
+    spacing: Spacing
+    good: BoolArray
+    use: BoolArray
+    motoring: BoolArray
+    around: FloatArray
+    level: FloatArray
+
+    @property
+    def n_cyl(self) -> int:
+        return self.engine.cylinders
+
+
+@dataclass(frozen=True)
+class _Deviation:
+    """Energy less the healthy one [rad^2/s^2], and what of it may be the wheel's.
+
+    `dev` by the lower of the healthy levels before and after, `worse` by the higher, both less `wheel`; `steady`: what a
+    place lacks for good and nothing tells from the wheel, shape (cylinders,).
+    """
+
+    dev: FloatArray
+    worse: FloatArray
+    wheel: FloatArray
+    steady: FloatArray
+
+
+@dataclass(frozen=True)
+class _Measure:
+    """Lost work and what it rests on; `normal` = ripple's size times `scale` [rad^2/s^2]; places as in `Decision`.
+
+    `worse`: lost work by the higher of the healthy levels, `either`: may be full misfires or half burns alike.
+    """
+
+    lost: FloatArray
+    worse: FloatArray
+    noise: FloatArray
+    normal: FloatArray
+    scale: FloatArray
+    wheel: FloatArray
+    either: BoolArray
+    place_lost: FloatArray
+    shared: FloatArray
+    ambiguous: tuple[int, ...]
+
+
+class _Calls:
+    """The state of each event and the reason where there is none; what comes later overrules."""
+
+    def __init__(self, misfire: BoolArray, motoring: BoolArray) -> None:
+        self.state = np.where(misfire, MISFIRE, FIRING)
+        self.state[motoring] = MOTORING
+        self.reason = np.zeros(misfire.size, dtype=np.int64)
+
+    def unusable(self, where: BoolArray, reason: int) -> None:
+        self.state[where], self.reason[where] = UNUSABLE, reason
+
+    def among(self, state: int) -> BoolArray:
+        return np.asarray(self.state == state, dtype=bool)
+
+
+def _look(events: Events, engine: Engine, fuel_cut: FloatArray, spacing: Spacing) -> _Log:
+    n_cyl = engine.cylinders
     good = events.trusted & np.isfinite(events.energy)
-    level = calm_level(cycle_mean(np.where(good, events.level, np.nan), n_cyl), n_cyl)
+    around = cycle_mean(np.where(good, events.level, np.nan), n_cyl)
+    level = calm_level(around, n_cyl)
     motoring = motoring_events(events, level, fuel_cut, n_cyl)
     use = good & ~motoring & ~events.short
     if use.sum() < 2 * n_cyl:
         use = good & ~motoring
-    past, future = healthy_before_and_after(events.energy, use, events.place, engine)
+    return _Log(events, engine, spacing, good, use, motoring, around, level)
+
+
+def _deviation(log: _Log) -> _Deviation:
+    e, place = log.events, log.events.place
+    past, future = healthy_before_and_after(e.energy, log.use, place, log.engine)
     # a misfire lies below what comes before and what comes after; a step of the load only below one of them
-    dev = events.energy - np.fmin(past, future)
-    worse = events.energy - np.fmax(past, future)
-    wheel, steady = np.zeros(n), np.zeros(n_cyl)
-    if wheel_open:
-        steady = -place_offsets(np.where(use, dev, np.nan), events.place, n_cyl)
-        wheel = wheel_like(dev, use, events.place, engine)
-        if mean is not None:
-            told = steady_part(mean, dev - wheel, use, events.place, engine)
+    dev = e.energy - np.fmin(past, future)
+    worse = e.energy - np.fmax(past, future)
+    wheel, steady = np.zeros(dev.size), np.zeros(log.n_cyl)
+    if log.spacing.untold:
+        steady = -place_offsets(np.where(log.use, dev, np.nan), place, log.n_cyl)
+        wheel = wheel_like(dev, log.use, place, log.engine)
+        if log.spacing.mean is not None:
+            told = steady_part(log.spacing.mean, dev - wheel, log.use, place, log.engine)
             wheel, steady = wheel - np.nan_to_num(told), steady * ~np.isfinite(told).any()
-    elif pattern_known and engine.companions:
+    elif log.spacing.known and log.engine.companions:
         # a wheel learned wrongly, beside misfires or a bent tooth, still shows by how its error grows
-        growing = grows_with_speed(dev, level, events.rpm, use, events.place, engine)
+        growing = grows_with_speed(dev, log.level, e.rpm, log.use, place, log.engine)
         if growing.any():
-            wheel = np.where(growing[events.place], wheel_like(dev, use, events.place, engine), 0.0)
-    dev, worse = dev - wheel, worse - wheel
-    # around a dead cylinder the level differs from place to place: a whole cycle's mean, and what lost events
-    # leave out of it put back
-    around = cycle_mean(np.where(good, events.level, np.nan), n_cyl)
-    deficit = np.clip(-np.nan_to_num(dev), 0.0, None)
-    deficit[~use | (deficit < 0.3 * np.abs(np.nan_to_num(around, nan=np.inf)))] = 0.0
-    expected = normal_work(calm_level(around + cycle_mean(deficit, n_cyl), n_cyl), events, use, engine)
-    calm = use & ~near_change(motoring, 2 * n_cyl) & steady_speed(events.rpm, n_cyl)
-    calm &= ~beside_gain(-dev / expected, 2 * n_cyl)
-    scale, either = cluster_scale(
-        dev / expected,
-        events.place,
-        events.rpm,
-        calm,
-        n_cyl,
-        pattern_known,
-        expected / (events.rpm * np.pi / 30) ** 2,
-    )
-    expected = expected * scale
-    place_lost = -place_offsets(np.where(use, dev / expected, np.nan), events.place, n_cyl, mean_of="median")
-    shared, ambiguous = shared_offsets(place_lost, engine, pattern_known)
-    if wheel_open:
-        steady = steady / float(np.median(expected[use])) if use.any() else steady
-        _, ambiguous = shared_offsets(steady, engine, False)
-        alone = [
-            i
-            for i, c in enumerate(engine.firing_order)
-            if c not in engine.companions and steady[i] > SHARED_FROM
-        ]
-        ambiguous = (*ambiguous, *alone)
-    lost = -dev / expected - shared[events.place]
-    # normal is the median of all cylinders: of the middle two of an even number the lower, since none burns
-    # more than normal
-    for same in like_places(engine):
-        own = [np.median(v) if (v := lost[use & (events.place == p)]).size else 0.0 for p in same]
-        centre = float(np.sort(own)[(same.size - 1) // 2])
-        mine = np.isin(events.place, same)
-        lost = np.where(mine & (abs(centre) < 0.5), lost - centre, lost)
-    noise = local_noise(lost, events.rpm, use, events.place, n_cyl)
-    chance = misfire_chance(lost, noise, events.place, events.rpm, use, n_cyl)
-    state = np.where((lost >= MISFIRE_FROM) & (chance > 1 - SURE), MISFIRE, FIRING)
-    state[motoring] = MOTORING
-    open_ = (lost >= PARTIAL_FROM) & (chance > 1 - SURE) & (chance < SURE) & (state != MOTORING)
-    open_ &= lost >= MISFIRE_FROM - 2 * noise
-    state[open_], reason[open_] = UNUSABLE, 3
-    if events.rough is not None:
-        # a long filter may answer a misfire with a ghost some events away; the short one does not know it
-        low = np.fmin(*healthy_before_and_after(events.rough, use, events.place, engine))
-        short = (low - events.rough + wheel) / expected - shared[events.place]
-        ghost = (state == MISFIRE) & (short < GHOST_BELOW)
-        state[ghost], reason[ghost] = UNUSABLE, 8
-    if wheel_open:
-        between = (state == MISFIRE) & swept(wheel, expected, events.place, n_cyl)
-        state[between], reason[between] = UNUSABLE, 5
-        for p in ambiguous:
-            mine = events.place == p
-            if (state[mine] == MISFIRE).sum() < 0.01 * mine.sum():
-                untold = mine & ((state == FIRING) | (state == MISFIRE))
-                state[untold], reason[untold] = UNUSABLE, WHEEL_OR_WORK
-    either &= state == FIRING
-    if wheel_open and events.level_sd is not None:
-        most = expected / scale + 2 * events.level_sd
-        either |= (state == MISFIRE) & lasting_but_small(
-            lost, lost * expected / most, use, events.place, n_cyl
+            wheel = np.where(growing[place], wheel_like(dev, log.use, place, log.engine), 0.0)
+    return _Deviation(dev - wheel, worse - wheel, wheel, steady)
+
+
+def _measure(log: _Log, d: _Deviation) -> _Measure:
+    e, n_cyl, use, known = log.events, log.n_cyl, log.use, log.spacing.known
+    normal = _normal_by_ripple(log, d.dev)
+    calm = use & ~near_change(log.motoring, 2 * n_cyl) & steady_speed(e.rpm, n_cyl)
+    calm &= ~beside_gain(-d.dev / normal, 2 * n_cyl)
+    scale, either = cluster_scale(d.dev, normal, e, calm, n_cyl, known)
+    normal = normal * scale
+    place_lost = -place_offsets(np.where(use, d.dev / normal, np.nan), e.place, n_cyl)
+    shared, ambiguous = shared_offsets(place_lost, log.engine, known)
+    if log.spacing.untold:
+        ambiguous = _open_places(
+            log.engine, d.steady / float(np.median(normal[use])) if use.any() else d.steady
         )
-    state[either], reason[either] = UNUSABLE, SIZE_OPEN
-    limit = ~(noise <= NOISE_LIMIT) & (state != MOTORING)
-    state[limit], reason[limit] = UNUSABLE, 3
-    shaky = shaken(lost, state, n_cyl)
-    state[shaky], reason[shaky] = UNUSABLE, 5
-    if moving:
-        together = companions_down(lost, use, events.place, engine)
-        state[together], reason[together] = UNUSABLE, 7
-    if use.sum() < LEAST_CYCLES * n_cyl:
-        alone = state == MISFIRE
-        state[alone], reason[alone] = UNUSABLE, 4
-    state[~good], reason[~good] = UNUSABLE, 1
+    lost = _from_the_middle(-d.dev / normal - shared[e.place], log)
+    noise = local_noise(lost, e.rpm, use, e.place, n_cyl)
+    worse = -d.worse / normal
+    return _Measure(lost, worse, noise, normal, scale, d.wheel, either, place_lost, shared, ambiguous)
+
+
+def _normal_by_ripple(log: _Log, dev: FloatArray) -> FloatArray:
+    """Normal work of the moment: around a dead cylinder the level differs from place to place, so a whole cycle's mean,
+    and what lost events leave out of it put back."""
+    deficit = np.clip(-np.nan_to_num(dev), 0.0, None)
+    deficit[~log.use | (deficit < 0.3 * np.abs(np.nan_to_num(log.around, nan=np.inf)))] = 0.0
+    level = calm_level(log.around + cycle_mean(deficit, log.n_cyl), log.n_cyl)
+    return normal_work(level, log.events, log.use, log.engine)
+
+
+def _open_places(engine: Engine, steady: FloatArray) -> tuple[int, ...]:
+    """Places whose steady loss may be the wheel: companions that share one, and any that has no companion."""
+    _, both = shared_offsets(steady, engine, False)
+    order = engine.firing_order
+    alone = [i for i, c in enumerate(order) if c not in engine.companions and steady[i] > SHARED_FROM]
+    return (*both, *alone)
+
+
+def _from_the_middle(lost: FloatArray, log: _Log) -> FloatArray:
+    """Lost work from what is normal, the median of like cylinders: of the middle two of an even number the lower, since
+    none burns more than normal."""
+    place = log.events.place
+    for same in like_places(log.engine):
+        own = [np.median(v) if (v := lost[log.use & (place == p)]).size else 0.0 for p in same]
+        centre = float(np.sort(own)[(same.size - 1) // 2])
+        mine = np.isin(place, same)
+        lost = np.where(mine & (abs(centre) < 0.5), lost - centre, lost)
+    return lost
+
+
+def _call(log: _Log, m: _Measure) -> _Calls:
+    """Misfire, firing, motoring; and between, where neither is likely enough."""
+    chance = misfire_chance(m.lost, m.noise, log.events.place, log.events.rpm, log.use, log.n_cyl)
+    calls = _Calls((m.lost >= MISFIRE_FROM) & (chance > 1 - SURE), log.motoring)
+    open_ = (m.lost >= PARTIAL_FROM) & (chance > 1 - SURE) & (chance < SURE) & ~calls.among(MOTORING)
+    open_ &= m.lost >= MISFIRE_FROM - 2 * m.noise
+    calls.unusable(open_, 3)
+    return calls
+
+
+def _doubt_the_look(log: _Log, m: _Measure, calls: _Calls) -> None:
+    """A long filter may answer a misfire with a ghost some events away; the short one does not know it."""
+    e = log.events
+    if e.rough is not None:
+        low = np.fmin(*healthy_before_and_after(e.rough, log.use, e.place, log.engine))
+        short = (low - e.rough + m.wheel) / m.normal - m.shared[e.place]
+        calls.unusable(calls.among(MISFIRE) & (short < GHOST_BELOW), 8)
+
+
+def _doubt_the_wheel_and_the_size(log: _Log, m: _Measure, calls: _Calls) -> None:
+    """Where the wheel may be what accuses, and where a full misfire's depth is open."""
+    e, untold = log.events, log.spacing.untold
+    if untold:
+        calls.unusable(calls.among(MISFIRE) & swept(m.wheel, m.normal, e.place, log.n_cyl), 5)
+        for p in m.ambiguous:
+            mine = e.place == p
+            if (calls.state[mine] == MISFIRE).sum() < 0.01 * mine.sum():
+                calls.unusable(mine & (calls.among(FIRING) | calls.among(MISFIRE)), WHEEL_OR_WORK)
+    either = m.either & calls.among(FIRING)
+    if untold and e.level_sd is not None:
+        most = m.normal / m.scale + 2 * e.level_sd
+        at_most = m.lost * m.normal / most
+        either |= calls.among(MISFIRE) & lasting_but_small(m.lost, at_most, log.use, e.place, log.n_cyl)
+    calls.unusable(either, SIZE_OPEN)
+
+
+def _doubt_the_moment(log: _Log, m: _Measure, calls: _Calls) -> None:
+    """Noise, a swinging driveline, a moving wheel, too little to compare with, edge faults, a step of the load."""
+    e = log.events
+    calls.unusable(_too_noisy(m) & ~calls.among(MOTORING), 3)
+    calls.unusable(shaken(m.lost, calls.state, log.n_cyl), 5)
+    if log.spacing.moving:
+        calls.unusable(companions_down(m.lost, log.use, e.place, log.engine), 7)
+    if log.use.sum() < LEAST_CYCLES * log.n_cyl:
+        calls.unusable(calls.among(MISFIRE), 4)
+    calls.unusable(~log.good, 1)
     # no cylinder at all works for a cycle or more: that is a short fuel cut, not a misfire of each
-    unclear = (-worse / expected >= MISFIRE_FROM) & (lost > 0.4) & (state == FIRING)
-    state[unclear], reason[unclear] = UNUSABLE, 5
-    # the first and last cycles of a cut, which the running level has smeared
-    reach = np.cumsum(np.concatenate(([0], motoring)))
-    n_all = np.arange(n)
-    near = reach[np.minimum(n_all + 3 * n_cyl + 1, n)] > reach[np.maximum(n_all - 3 * n_cyl, 0)]
-    joined = touching((lost > 0.6) & good & near, motoring)
-    motoring = motoring | joined
-    state[joined] = MOTORING
-    silent = run_length((lost > 0.65) & good & ~limit) >= max(n_cyl, 3)
-    silent = slowing_runs(silent, events.rpm, 0.998) & (state != MOTORING)
-    state[silent] = MOTORING
-    edge = near_change(motoring | silent, 2 * n_cyl) & (lost > 0.4) & (state != MOTORING)
-    state[edge], reason[edge] = UNUSABLE, 2
-    lost = np.where(np.isfinite(events.energy), lost, np.nan)
-    lost[state == MOTORING] = np.nan
-    work = expected * (1 - lost)
-    return Decision(lost, state, reason, expected, noise, place_lost, shared, work, ambiguous)
+    calls.unusable((m.worse >= MISFIRE_FROM) & (m.lost > 0.4) & calls.among(FIRING), 5)
+
+
+def _too_noisy(m: _Measure) -> BoolArray:
+    return np.asarray(~(m.noise <= NOISE_LIMIT), dtype=bool)
+
+
+def _fuel_cut_ends(log: _Log, m: _Measure, calls: _Calls) -> None:
+    """The first and last cycles of a cut, which the running level has smeared; and short cuts that nothing flagged."""
+    n_cyl, n = log.n_cyl, m.lost.size
+    reach = np.cumsum(np.concatenate(([0], log.motoring)))
+    at = np.arange(n)
+    near = reach[np.minimum(at + 3 * n_cyl + 1, n)] > reach[np.maximum(at - 3 * n_cyl, 0)]
+    joined = touching((m.lost > 0.6) & log.good & near, log.motoring)
+    calls.state[joined] = MOTORING
+    limit = _too_noisy(m) & ~log.motoring
+    silent = run_length((m.lost > 0.65) & log.good & ~limit) >= max(n_cyl, 3)
+    silent = slowing_runs(silent, log.events.rpm, 0.998) & ~calls.among(MOTORING)
+    calls.state[silent] = MOTORING
+    cut = log.motoring | joined | silent
+    calls.unusable(near_change(cut, 2 * n_cyl) & (m.lost > 0.4) & ~calls.among(MOTORING), 2)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from misfire.decide import deep_from
+from misfire.decide import crank_length
 from misfire.verdict.evidence import CylinderEvidence, Evidence
 from misfire.verdict.finding import finding, listed, name_of, pair_of, tail
 
@@ -195,7 +195,7 @@ def weak_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
         if _may_be_wheel(ev, c):
             confidence = min(confidence, 0.8)
             detail["where"] = "weak_or_wheel"
-        if lacks > deep_from(len(ev.engine.firing_order)):
+        if lacks > crank_length(len(ev.engine.firing_order)).dead_from:
             # the scale of the work is known to a few tenths only: a dead cylinder may read so little
             out.append(
                 finding(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from misfire.decide.scale import shared_offsets
+from misfire.decide.wheel import shared_offsets
 from misfire.engine import Engine
 
 FOUR = Engine.from_order([1, 3, 4, 2])

@@ -5,7 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from misfire.decide import FIRING, MISFIRE, MOTORING, REASONS, STATES, UNUSABLE, decide, running_median
+from misfire.decide import (
+    FIRING,
+    MISFIRE,
+    MOTORING,
+    REASONS,
+    STATES,
+    UNUSABLE,
+    Spacing,
+    decide,
+    running_median,
+)
 from misfire.engine import Engine
 from misfire.work import Events
 
@@ -115,7 +125,7 @@ def test_bare_numbers(order):
     miss = np.sort(rng.choice(np.arange(3 * n, 147 * n), 15, replace=False))
     energy[miss] -= 800.0
     events = synthetic(energy, n, level=800.0 * 1.3)
-    got = decide(events, Engine.from_order(order), np.zeros(energy.size), True)
+    got = decide(events, Engine.from_order(order), np.zeros(energy.size), Spacing.learned())
     np.testing.assert_array_equal(np.flatnonzero(got.state == MISFIRE), miss)
     assert np.median(got.lost_work[miss]) == pytest.approx(1.0, abs=0.08)
 
@@ -127,7 +137,7 @@ def test_a_step_of_the_load_is_no_misfire(step: float):
     energy = rng.normal(800.0, 30.0, 600)
     energy[300:] += step
     events = synthetic(energy, 4)
-    got = decide(events, Engine.from_order([1, 3, 4, 2]), np.zeros(600), True)
+    got = decide(events, Engine.from_order([1, 3, 4, 2]), np.zeros(600), Spacing.learned())
     assert (got.state != MISFIRE).all()
     accused = got.state == UNUSABLE
     assert accused[285:315].sum() == accused.sum() < 16
@@ -137,7 +147,7 @@ def test_a_step_of_the_load_is_no_misfire(step: float):
 def test_noise_that_allows_no_decision_is_said():
     rng = np.random.default_rng(8)
     events = synthetic(rng.normal(800.0, 400.0, 800), 4)
-    got = decide(events, Engine.from_order([1, 3, 4, 2]), np.zeros(800), True)
+    got = decide(events, Engine.from_order([1, 3, 4, 2]), np.zeros(800), Spacing.learned())
     assert (got.state == MISFIRE).sum() == 0
     assert (got.state == UNUSABLE).mean() > 0.9
 
@@ -147,7 +157,7 @@ def test_untrusted_events_are_never_counted():
     events = synthetic(rng.normal(800.0, 30.0, 400), 4)
     events.energy[200:204] = -3000.0
     events.trusted[200:204] = False
-    got = decide(events, Engine.from_order([1, 3, 4, 2]), np.zeros(400), True)
+    got = decide(events, Engine.from_order([1, 3, 4, 2]), np.zeros(400), Spacing.learned())
     assert (got.state[200:204] == UNUSABLE).all()
     assert (got.reason[200:204] == 1).all()
     assert (got.state != MISFIRE).all()
@@ -194,13 +204,13 @@ def test_an_unknown_wheel_accuses_nobody_and_hides_no_misfire(order: tuple[int, 
         short=np.zeros(place.size, dtype=bool), energy_sd=np.full(place.size, np.nan),
     )  # fmt: skip
     none = np.full(place.size, np.nan)
-    got = decide(events, engine, none, False, wheel_open=True)
+    got = decide(events, engine, none, Spacing.open())
     np.testing.assert_array_equal(got.state == MISFIRE, true)
     assert np.median(np.abs(got.lost_work[~true])) < 0.1
     # what the wheel adds to a place for good is said to be open, not taken as healthy
     assert 1 in got.ambiguous
     # the same numbers with the wheel taken as known accuse healthy cylinders
-    assert ((decide(events, engine, none, True).state == MISFIRE) & ~true).any()
+    assert ((decide(events, engine, none, Spacing.learned()).state == MISFIRE) & ~true).any()
 
 
 @pytest.mark.parametrize(("swollen", "state"), [(1.0, MISFIRE), (1.65, UNUSABLE), (2.2, FIRING)])
@@ -215,9 +225,7 @@ def test_how_deep_a_full_misfire_is_may_stay_open(swollen: float, state: int):
     miss = np.sort(rng.choice(np.arange(3 * n, 397 * n), 60, replace=False))
     energy[miss] -= 800.0
     events = synthetic(energy, n, level=800.0 * swollen, rpm=3500.0)
-    got = decide(
-        events, Engine.from_order((1, 3, 4, 2)), np.full(energy.size, np.nan), False, wheel_open=True
-    )
+    got = decide(events, Engine.from_order((1, 3, 4, 2)), np.full(energy.size, np.nan), Spacing.open())
     assert (got.state[miss] == state).mean() > 0.95
     fired = np.setdiff1d(np.arange(energy.size), miss)
     assert (got.state[fired] == FIRING).all()
@@ -251,12 +259,15 @@ def test_what_companions_share_and_grows_with_the_speed_is_the_wheel_even_after_
         plain_events(place, rpm, energy - np.where(pair, 500.0 * (rpm / 2000.0) ** 2, 0.0), 700.0, 0.0),
         engine,
         none,
-        True,
+        Spacing.learned(),
     )
     away = np.abs((np.arange(place.size) + 400) % 800 - 400) > 20  # the steps of speed themselves aside
     np.testing.assert_array_equal((wheel.state == MISFIRE)[away], true[away])
     coil = decide(
-        plain_events(place, rpm, np.where(pair, energy - 700.0, energy), 700.0, 0.0), engine, none, True
+        plain_events(place, rpm, np.where(pair, energy - 700.0, energy), 700.0, 0.0),
+        engine,
+        none,
+        Spacing.learned(),
     )
     assert (coil.state[pair & ~true] == MISFIRE).mean() > 0.95
 
@@ -269,7 +280,7 @@ def test_a_lasting_loss_is_a_dead_cylinder_only_if_the_normal_work_is_known(leve
     place = np.tile(np.arange(4), 300)
     energy = rng.normal(700.0, 15.0, place.size) - np.where(place == 2, 300.0, 0.0)
     events = plain_events(place, np.full(place.size, 3500.0), energy, 300.0, level_sd)
-    got = decide(events, engine, np.full(place.size, np.nan), False, wheel_open=True)
+    got = decide(events, engine, np.full(place.size, np.nan), Spacing.open())
     assert (got.state[place == 2] == state).mean() > 0.95
     assert (got.state[place != 2] == FIRING).all()
 
@@ -284,9 +295,7 @@ def test_between_two_speeds_the_habit_of_a_place_accuses_nobody():
     rpm = np.interp(cycle, [0, 118, 122, 240], [2200.0, 2200.0, 5500.0, 5500.0])
     wheel = np.array([0.3, -0.1, -0.1, -0.05, -0.05])[place] * (rpm / 2200.0) ** 2
     energy = 700.0 * (rng.normal(1.0, 0.04, n) - wheel)
-    got = decide(
-        plain_events(place, rpm, energy, 700.0, 0.0), engine, np.full(n, np.nan), False, wheel_open=True
-    )
+    got = decide(plain_events(place, rpm, energy, 700.0, 0.0), engine, np.full(n, np.nan), Spacing.open())
     assert not (got.state == MISFIRE).any()
     calm = (np.abs(cycle - 124) > 40) & (place != 0)  # what place 0 does in every firing may be the wheel
     assert (got.state[calm] == FIRING).mean() > 0.95
@@ -301,7 +310,7 @@ def test_a_place_that_nothing_tells_is_left_out_whole():
     odd = np.flatnonzero(place == 1)[[90, 200, 310]]
     energy[odd] -= 700.0
     events = plain_events(place, np.full(place.size, 2000.0), energy, 700.0, 0.0)
-    got = decide(events, engine, np.full(place.size, np.nan), False, wheel_open=True)
+    got = decide(events, engine, np.full(place.size, np.nan), Spacing.open())
     assert set(got.ambiguous) == {1, 3}
     assert (got.state[np.isin(place, (1, 3))] == UNUSABLE).all()
     assert (got.state[np.isin(place, (0, 2))] == FIRING).mean() > 0.98
