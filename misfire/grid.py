@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from misfire.crank import BoolArray, Crank, IntArray
-from misfire.engine import TURN_DEG, FloatArray
+from misfire.engine import TURN_DEG, FloatArray, Wheel
 
 _ROWS = 16_000  # turns summed in one go, for the memory
 
@@ -52,6 +52,16 @@ class Grid:
         return np.concatenate(([0], np.cumsum(~self.sound, dtype=np.int32)), dtype=np.int32)
 
 
+def used_teeth(wheel: Wheel) -> BoolArray:
+    """Teeth that the fits stand on, shape (teeth,): not the first one behind a gap, which shifts with speed."""
+    use = np.ones(wheel.teeth, dtype=bool)
+    steps = np.diff(np.append(wheel.tooth_angles_deg, TURN_DEG))
+    gaps = np.flatnonzero(steps > 1.5 * np.median(steps))
+    if wheel.teeth >= 20 and gaps.size:
+        use[(gaps + 1) % wheel.teeth] = False
+    return use
+
+
 def make_grid(crank: Crank, tooth_error_deg: FloatArray | None = None) -> Grid:
     """The used teeth of a log: those beside a gap are left out on wheels that can spare them.
 
@@ -60,13 +70,8 @@ def make_grid(crank: Crank, tooth_error_deg: FloatArray | None = None) -> Grid:
     tooth_error_deg : array, shape (teeth,), or None
         Learned error [deg] of each tooth, positive = the edge comes late.
     """
-    wheel = crank.wheel
-    use = np.ones(wheel.teeth, dtype=bool)
-    angles = wheel.tooth_angles_deg.copy()
-    steps = np.diff(np.append(angles, TURN_DEG))
-    gaps = np.flatnonzero(steps > 1.5 * np.median(steps))
-    if wheel.teeth >= 20 and gaps.size:
-        use[(gaps + 1) % wheel.teeth] = False  # the first tooth behind a gap shifts with speed
+    use = used_teeth(crank.wheel)
+    angles = crank.wheel.tooth_angles_deg.copy()
     if tooth_error_deg is not None:
         angles = angles + np.nan_to_num(tooth_error_deg)
     angles = angles[use]

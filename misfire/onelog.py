@@ -149,7 +149,7 @@ def study(
             shape,
             correction,
             max(sd, 0.001),
-            pattern.apparent_deg,
+            pattern.apparent,
             moves,
         )
         cut, load = _from_channels(channels, events.time_s)

@@ -15,9 +15,9 @@ import numpy as np
 
 from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import TURN_DEG, Engine, FloatArray, Wheel
-from misfire.orders import firing_columns, firing_part, without_firing_orders
+from misfire.orders import firing_columns, firing_part, without_firing_orders, without_low_orders
 from misfire.stability import LEAST_TURNS, by_cycle, fired_stability, stability
-from misfire.work import masses_unsure
+from misfire.work import Apparent, masses_unsure
 
 SPEED_RATIO = 1.25  # fired turns must span at least this much speed to part geometry from torque
 TOOTH_LEAST_DEG = 0.005  # no wheel is taken as better than this
@@ -42,8 +42,8 @@ class Pattern:
         Turns that it rests on.
     stable : bool or None
         Same spacing early and late in the log (`misfire.stability`); None when too few turns.
-    apparent_deg : array or None
-        The spacing with the firing orders left in: geometry and what goes with w^2 like it, inertia ripple.
+    apparent : Apparent or None
+        The spacing with the firing orders left in, and what of it the log does not tell.
     drift_deg : float
         Largest change [deg] of the spacing inside the log beyond its noise.
     """
@@ -54,7 +54,7 @@ class Pattern:
     turns: int
     stable: bool | None
     drift_deg: float = 0.0
-    apparent_deg: FloatArray | None = None
+    apparent: Apparent | None = None
 
     @classmethod
     def none(cls, teeth: int) -> Pattern:
@@ -258,42 +258,52 @@ def _learn(
     stable, drift = stability(res, speed, source == "fuel_cut", wheel, engine)
     apparent = None
     if slope:
-        apparent = whole - np.nanmean(whole)
+        spacing = whole - np.nanmean(whole)
+        apparent = Apparent(spacing, np.zeros(spacing.size))
         if inertia_deg is not None:
-            apparent = _anchored(apparent, torque, inertia_deg, wheel, engine, source == "speed_sweep")
+            share, unsure = _hidden_share(
+                spacing, torque, inertia_deg, wheel, engine, source == "speed_sweep"
+            )
+            apparent = Apparent(spacing - share * torque, unsure * torque)
     return Pattern(source, a, sd, int(res.shape[0]), stable, drift, apparent)
 
 
-def _anchored(
+def _hidden_share(
     apparent_deg: FloatArray,
     torque_deg: FloatArray,
     inertia_deg: FloatArray,
     wheel: Wheel,
     engine: Engine,
     fired: bool,
-) -> FloatArray:
-    """The apparent spacing, free of the share of the torque's shape that the fit over turns cannot see.
+) -> tuple[float, float]:
+    """Share of the torque's shape that the fit over turns has left in the apparent spacing, and its standard error.
 
     On fired turns the torque term is scaled with the level of the turn, and that level is itself read from
     the same teeth: an error of it that grows with w^2 leaves a multiple of the torque's shape in the
     geometry. In fuel cut the compression's ripple follows the charge, which changes with the speed, and
     leaves less. At the firing orders the true geometry is the reciprocating masses (known to within some
-    tens of per cent) and little else, which tells how large the multiple is.
+    tens of per cent) and little else, which tells how large the multiple is. Beforehand it can be as large as
+    what makes the level wrong in that way: those masses, and the wheel's own scatter.
     """
     ok = np.isfinite(apparent_deg)
     columns = firing_columns(wheel, engine).shape[1]
     if columns < 5 or ok.sum() <= 2 * columns:
-        return apparent_deg
+        return 0.0, 1.0 if fired else HIDDEN_IN_CUT
     parts = np.column_stack([apparent_deg, torque_deg, inertia_deg])
     coef = firing_part(parts, wheel, engine, careful=True)[1:]
-    rest = without_firing_orders(apparent_deg, wheel, engine, careful=True)
-    tooth = max(1.4826 * float(np.nanmedian(np.abs(rest))), TOOTH_LEAST_DEG)
+    rest = without_low_orders(without_firing_orders(apparent_deg, wheel, engine, careful=True), wheel)
+    left = max(int(ok.sum()) - columns - 6, 1)  # the low orders are six columns
+    tooth = max(1.4826 * float(np.nanmedian(np.abs(rest))) * np.sqrt(ok.sum() / left), TOOTH_LEAST_DEG)
     weight = 1 / (tooth * np.sqrt(2 / ok.sum()))
-    prior = 1 / masses_unsure(engine)
-    lhs = np.vstack([coef[:, 1:] * weight, [0.0, prior], [0.0 if fired else 1 / HIDDEN_IN_CUT, 0.0]])
-    rhs = np.append(coef[:, 0] * weight, [prior, 0.0])
+    spread = masses_unsure(engine)
+    size = float(coef[:, 1] @ coef[:, 1])
+    before = HIDDEN_IN_CUT
+    if fired:
+        before = np.hypot(spread * float(coef[:, 2] @ coef[:, 1]) / size, 1 / (weight * np.sqrt(size)))
+    lhs = np.vstack([coef[:, 1:] * weight, [0.0, 1 / spread], [1 / before, 0.0]])
+    rhs = np.append(coef[:, 0] * weight, [1 / spread, 0.0])
     share = float(np.linalg.lstsq(lhs, rhs, rcond=None)[0][0])
-    return apparent_deg - share * torque_deg
+    return share, float(np.sqrt(np.linalg.pinv(lhs.T @ lhs)[0, 0]))
 
 
 def segment_error_pct(

@@ -16,6 +16,7 @@ from misfire.work import Events
 
 LASTING_FROM = 0.4  # median lost work of a place that lacks something in every firing
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
+STANDS_OUT = 4.5  # standard deviations of the healthy scatter
 SWOLLEN = 1.8  # most that an unknown wheel swells the ripple (our choice)
 FAST_RPM = 2500.0  # from this speed on
 DEAD_FROM = 0.65  # a cylinder down this much in every event is dead: one that weak would misfire as well
@@ -59,17 +60,22 @@ def cluster_scale(
         speed = float(np.median(rpm[mine]))
         open_ = not known and speed > FAST_RPM
         crank = crank_length(n_cyl)
-        least = min(FULL_FROM, 1 / max(crank.swollen(speed, n_cyl), SWOLLEN if open_ else 1.0))
+        most = max(crank.swollen(speed, n_cyl), SWOLLEN if open_ else 1.0)
+        if known and events.level_sd is not None:
+            most *= 1 + 2 * float(np.median(np.nan_to_num(events.level_sd[mine]) / normal[mine]))
+        least = min(FULL_FROM, 1 / most)
         part = _population(lost[mine], place[mine], n_cyl, (least, (2 if open_ else 1) * FULL_TO))
         if part < FULL_FROM and whole == 1.0:
             # nowhere in the log a population that is a full misfire by the ripple: this one may burn in part
-            either |= mine & (lost > 0.6 * part)
+            either |= mine & (lost > max(0.6 * part, STANDS_OUT * mad(lost[mine])))
         elif part != 1.0 and (part >= FULL_FROM or open_):
             out[here] = part
         if n_cyl > 2:
             medians = _medians(lost[mine], place[mine], n_cyl)
             lacks = medians / out[here][0] - np.sort(medians)[(n_cyl - 1) // 2]
-            weak_or_dead = (lacks > min(least, crank.dead_from)) & (lacks < MISFIRE_FROM)
+            told = out[here][0] != 1.0  # misfires say how deep a full one is
+            weak_or_dead = lacks > (FULL_FROM if told else min(least, crank.dead_from))
+            weak_or_dead &= lacks < MISFIRE_FROM
             either |= mine & np.isin(place, np.flatnonzero(weak_or_dead))
     return out, either
 
@@ -130,7 +136,7 @@ def _population(lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float
     own = lost - medians[place]
     sd = max(mad(own), 0.01)
     # single events far below their own cylinder's habit; a weak cylinder's tail is no misfire
-    deep = lost[(own > max(0.6 * full[0], 4.5 * sd)) & (medians[place] - zero < 0.25)] - zero
+    deep = lost[(own > max(0.6 * full[0], STANDS_OUT * sd)) & (medians[place] - zero < 0.25)] - zero
     if deep.size >= 4:
         peak = float(np.median(deep))
         return peak if full[0] <= peak <= full[1] else 1.0

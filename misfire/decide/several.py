@@ -29,6 +29,7 @@ from misfire.decide.level import (
 )
 from misfire.decide.runs import cycle_mean, near_change, run_length, slowing_runs, steady_speed, touching
 from misfire.decide.scale import cluster_scale, lasting_but_small
+from misfire.decide.size import may_be_a_part
 from misfire.decide.states import (
     FIRING,
     MISFIRE,
@@ -271,10 +272,13 @@ def _doubt_the_wheel_and_the_size(log: _Log, m: _Measure, calls: _Calls) -> None
             if (calls.state[mine] == MISFIRE).sum() < 0.01 * mine.sum():
                 calls.unusable(mine & (calls.among(FIRING) | calls.among(MISFIRE)), WHEEL_OR_WORK)
     either = m.either & calls.among(FIRING)
-    if untold and e.level_sd is not None:
-        most = m.normal / m.scale + 2 * e.level_sd
-        at_most = m.lost * m.normal / most
-        either |= calls.among(MISFIRE) & lasting_but_small(m.lost, at_most, log.use, e.place, log.n_cyl)
+    if e.level_sd is not None:
+        at_least = m.lost * m.normal / (m.normal / m.scale + 2 * e.level_sd)
+        if untold:
+            small = lasting_but_small(m.lost, at_least, log.use, e.place, log.n_cyl)
+            either |= calls.among(MISFIRE) & small
+        elif log.spacing.known:
+            either |= may_be_a_part(calls.state, at_least, e.rpm, e.place, log.n_cyl)
     calls.unusable(either, SIZE_OPEN)
 
 

@@ -2,7 +2,7 @@
 
 from misfire.grid import Grid, make_grid, time_noise_s
 from misfire.work.alternate import mean_work
-from misfire.work.events import AFTER_DEG, BEFORE_DEG, Events, measure, measure_turns
+from misfire.work.events import AFTER_DEG, BEFORE_DEG, Apparent, Events, measure, measure_turns
 from misfire.work.filters import (
     COMPRESSION_SHARE,
     HARMONICS,
@@ -24,6 +24,7 @@ __all__ = [
     "BEFORE_DEG",
     "COMPRESSION_SHARE",
     "HARMONICS",
+    "Apparent",
     "Events",
     "Filter",
     "Grid",

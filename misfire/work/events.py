@@ -24,7 +24,7 @@ import numpy.typing as npt
 from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import Engine, FloatArray
 from misfire.gas import GasShape
-from misfire.grid import Grid, make_grid, time_at, time_noise_s
+from misfire.grid import Grid, make_grid, time_at, time_noise_s, used_teeth
 from misfire.work.filters import Span, event_filters, inertia_share, level_filter, masses_unsure
 from misfire.work.motion import Moves
 from misfire.work.sharpen import Rough, sharpen
@@ -32,6 +32,22 @@ from misfire.work.windows import Place, apply_filter, places, range_sound, windo
 
 BEFORE_DEG, AFTER_DEG = 180.0, 300.0  # least edges around a TDC that the contract promises a decision for
 _PART_TURNS, _OVERLAP = 20_000, 8  # turns measured in one go; a window reaches less than eight turns
+
+
+@dataclass(frozen=True)
+class Apparent:
+    """The spacing as it seems to the mean energy: geometry and what goes with w^2 like it, the masses' ripple.
+
+    Attributes
+    ----------
+    error_deg : array, shape (teeth,)
+        Positive = late [deg].
+    unsure_deg : array, shape (teeth,)
+        One standard error of it [deg], the same multiple for all teeth at a time.
+    """
+
+    error_deg: FloatArray
+    unsure_deg: FloatArray
 
 
 @dataclass(frozen=True)
@@ -56,7 +72,7 @@ class Events:
         None  # `energy` by short windows and the generic shapes alone, a second opinion
     )
     level_sd: FloatArray | None = (
-        None  # error of `level` from the reciprocating masses, where no pattern holds them
+        None  # error of `level` from the masses, or from the pattern that holds them
     )
     energy_sd: FloatArray | None = None  # error of `energy` by the motion's model, NaN where there is none
 
@@ -69,7 +85,7 @@ def measure(
     second_turn: BoolArray,
     shape: GasShape,
     tooth_sd_deg: float = 0.012,
-    level_grid: Grid | None = None,
+    apparent: Apparent | None = None,
     moves: Moves | None = None,
 ) -> Events:
     """Combustion energy, speed and plain angular acceleration of every firing event with enough edges around it.
@@ -82,8 +98,8 @@ def measure(
         Rows that are the second turn of a cycle.
     tooth_sd_deg : float
         Uncertainty [deg] of the tooth angles that the fit should reckon with.
-    level_grid : Grid or None
-        The same teeth with the apparent spacing, which holds the inertia ripple, for the mean energy.
+    apparent : Apparent or None
+        Spacing that holds the masses' ripple, for the mean energy.
     moves : Moves or None
         What the log has shown before of how it moves; filled on the way.
     """
@@ -97,6 +113,7 @@ def measure(
     known = np.flatnonzero(np.isfinite(grid.time_s))
     jitter = time_noise_s(grid)
     unsure = masses_unsure(engine)
+    level_grid = grid if apparent is None else make_grid(crank, apparent.error_deg)
     drafts = []
     at = places(engine, first_deg)
     for p in at:
@@ -109,13 +126,16 @@ def measure(
         with np.errstate(invalid="ignore", divide="ignore"):
             alpha = ((dth / (t[2] - t[1])) ** 2 - (dth / (t[1] - t[0])) ** 2) / 2 / dth
             rpm = (2 * dth) / (t[2] - t[0]) * 30 / np.pi
-        f_level, mass = level_filter(level_grid or grid, engine, p, shape)
-        level = apply_filter(level_grid or grid, f_level, start)
-        if level_grid is None:
-            masses = mass * inertia_share(engine) * (rpm * np.pi / 30) ** 2
+        f_level, mass = level_filter(level_grid, engine, p, shape)
+        level = apply_filter(level_grid, f_level, start)
+        w2 = (rpm * np.pi / 30) ** 2
+        if apparent is None:
+            masses = mass * inertia_share(engine) * w2
             level, level_sd = level - masses, unsure * np.abs(masses)
         else:
-            level_sd = np.zeros(level.size)
+            # an edge that is late by d takes w^2 d from the running integral
+            late = np.radians(np.nan_to_num(apparent.unsure_deg[used_teeth(crank.wheel)]))
+            level_sd = abs(float(f_level.weights @ late[f_level.offsets % n])) * w2
         drafts.append((p, turn, start, t[1], alpha, rpm, level, level_sd))
     every = np.concatenate([d[6] for d in drafts])
     spread = 0.5 * max(float(np.nanmedian(np.abs(every))) if np.isfinite(every).any() else 1.0, 1.0)
@@ -205,16 +225,16 @@ def measure_turns(
     shape: GasShape,
     tooth_error_deg: FloatArray | None = None,
     tooth_sd_deg: float = 0.012,
-    apparent_deg: FloatArray | None = None,
+    apparent: Apparent | None = None,
     moves: Moves | None = None,
 ) -> Events:
     """`measure` of a whole log, long ones in parts of some turns so that the memory stays small.
 
     Parameters
     ----------
-    tooth_error_deg, apparent_deg : array, shape (teeth,), or None
-        Learned error [deg] of each tooth, and the apparent spacing for the mean energy.
-    moves : Moves or None
+    tooth_error_deg : array, shape (teeth,), or None
+        Learned error [deg] of each tooth.
+    apparent, moves
         As in `measure`.
     """
     moves = Moves() if moves is None else moves
@@ -230,7 +250,7 @@ def measure_turns(
             second_turn[a:b],
             shape,
             tooth_sd_deg,
-            None if apparent_deg is None else make_grid(part, apparent_deg),
+            apparent,
             moves,
         )
         mine = (events.turn >= lo - a) & (events.turn < lo - a + _PART_TURNS)

@@ -11,7 +11,7 @@ from misfire.gas import GasShape
 from misfire.grid import make_grid
 from misfire.simulate import Clock, Phase, Scenario, prepared_engine, simulate
 from misfire.simulate.gas import GasModel
-from misfire.work import measure_turns
+from misfire.work import Apparent, Events, measure_turns
 from misfire.work.filters import inertia_share, level_filter
 from misfire.work.windows import apply_filter, places
 from tests.work.test_alternate import FIRST, log_of
@@ -57,3 +57,28 @@ def test_dead_cylinders_do_not_leak_into_the_level_past_the_gap(positions: int, 
         start = np.array([(10 + p.turn_offset) * some.per_turn])
         share = apply_filter(some, f, start)[0] / apply_filter(all_, f, start)[0]
         assert share == pytest.approx(1 - len(dead) / 8, abs=0.05)
+
+
+def test_the_error_of_the_level_is_what_the_spacing_is_unsure_of() -> None:
+    """One standard error of the apparent spacing moves the level by its own standard error, at every speed."""
+    four = prepared_engine("inline4", Wheel.regular(60))
+    steps = tuple(Phase(duration_s=3.0, rpm=rpm, load_pct=50.0) for rpm in (1500, 4000))
+    done = simulate(Scenario(engine=four, programme=steps))
+    crank = number_edges(done.recording.crank_s, done.engine.wheel, done.recording.cylinder1_s)
+    second = np.arange(crank.turns) % 2 == 1
+    none, first = np.zeros(crank.wheel.teeth), 2.5  # no tooth at the very end of a window, to fall out of it
+    unsure = 0.02 * np.sin(2 * np.radians(crank.wheel.tooth_angles_deg))
+
+    def events(error: np.ndarray) -> Events:
+        return measure_turns(
+            crank, done.engine, first, second, GasShape(), none, apparent=Apparent(error, unsure)
+        )
+
+    plain, moved = events(none), events(unsure)
+    ok = np.isfinite(plain.level) & np.isfinite(moved.level)
+    assert plain.level_sd is not None
+    np.testing.assert_allclose(np.abs(moved.level - plain.level)[ok], plain.level_sd[ok], rtol=0.15)
+    fast = plain.rpm > 3500
+    assert np.median(plain.level_sd[ok & fast]) / np.median(plain.level_sd[ok & ~fast]) == pytest.approx(
+        (4000 / 1500) ** 2, rel=0.1
+    )
