@@ -172,6 +172,8 @@ def weak_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
     out = []
     dead = {c for f in found if f["cause"] == "misfire" and f["detail"].get("steady") for c in f["cylinders"]}
     hit = {c for f in found if f["cause"] == "misfire" for c in f["cylinders"]}
+    # single misfires elsewhere say how much a full one lacks
+    told = any(f["cause"] == "misfire" and not f["detail"].get("steady") for f in found)
     for c in ev.cylinders:
         lacks = c.steady.lost
         low = lacks - 1.96 * c.steady.sd
@@ -195,7 +197,7 @@ def weak_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
         if _may_be_wheel(ev, c):
             confidence = min(confidence, 0.8)
             detail["where"] = "weak_or_wheel"
-        if lacks > crank_length(len(ev.engine.firing_order)).dead_from:
+        if not told and lacks > crank_length(len(ev.engine.firing_order)).dead_from:
             # the scale of the work is known to a few tenths only: a dead cylinder may read so little
             out.append(
                 finding(

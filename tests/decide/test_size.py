@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from misfire.decide import FIRING, MISFIRE, UNUSABLE, decide
+from misfire.decide import FIRING, MISFIRE, UNUSABLE, Spacing, decide
 from misfire.engine import Engine
 from misfire.work import Events
 
@@ -40,7 +40,7 @@ def log(depth: float, level: float, level_sd: float, slow: int = 0) -> tuple[Eve
 
 
 def states(events: Events) -> np.ndarray:
-    return decide(events, FOUR, np.full(events.energy.size, np.nan), True).state
+    return decide(events, FOUR, np.full(events.energy.size, np.nan), Spacing(known=True)).state
 
 
 @pytest.mark.parametrize(("level_sd", "state"), [(30.0, MISFIRE), (250.0, UNUSABLE)])

@@ -23,7 +23,7 @@ def test_parts_and_whole_agree(monkeypatch, order):
     engine = Engine.from_order(order)
     second = np.arange(crank.turns) % 2 == 1
     error = np.random.default_rng(1).normal(0, 0.02, wheel.teeth)
-    args = (crank, engine, 75.0, second, GasShape(), error, 0.01, error)
+    args = (crank, engine, 75.0, second, GasShape(), error, 0.01, work.Apparent(error, 0.1 * error))
     monkeypatch.setattr(work, "_PART_TURNS", 29)
     # the scatter of the edges sets the ridge and is judged by part: held, so that the parts alone are compared
     monkeypatch.setattr(work, "time_noise_s", lambda grid: 1e-7)
