@@ -17,6 +17,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--cause", default=None, help="only this cause")
     parser.add_argument("--programme", default=None, help="only this programme")
+    parser.add_argument("--undecidable", action="store_true", help="logs that hold no answer instead")
     parser.add_argument("--verbose", action="store_true", help="one line a run")
     parser.add_argument("--json", default=None, help="write every run to this file")
     args = parser.parse_args()
@@ -29,6 +30,14 @@ def main() -> None:
 
     from tests.benchmarks.verdict.run import line, run_one
 
+    if args.undecidable:
+        from tests.benchmarks.verdict import undecidable
+
+        with ProcessPoolExecutor(args.jobs, mp_context=get_context("spawn")) as pool:
+            print(
+                undecidable.table(list(pool.map(undecidable.run, range(args.first, args.first + args.seeds))))
+            )
+        return
     one = partial(run_one, cause=args.cause, programme=args.programme)
     runs = []
     with ProcessPoolExecutor(args.jobs, mp_context=get_context("spawn")) as pool:

@@ -136,6 +136,14 @@ def judge_verdict(case: Case, done: Simulated, result: dict[str, Any]) -> dict[s
         else:
             good = ok and bool(cyl) and cyl <= may and need <= cyl
         (right if good else wrong).append((cause, sorted(cyl, key=str), sorted(may)))
+    graded = []
+    for f in verdict["findings"] + verdict["candidates"]:
+        cyl = set(f["cylinders"])
+        allowed = want.may.get(f["cause"], set()) | want.must.get(f["cause"], set())
+        allowed = _mates(done, allowed) if unknown else allowed
+        named = f["cause"] == "sensor_signal" or (bool(cyl) and cyl <= allowed)
+        due_at_all = f["cause"] in want.may or f["cause"] in want.must
+        graded.append((f["cause"], f["confidence"], due_at_all and named))
     missed = {}
     for cause, need in want.must.items():
         found = by_cause.get(cause)
@@ -144,6 +152,7 @@ def judge_verdict(case: Case, done: Simulated, result: dict[str, Any]) -> dict[s
     status = verdict["status"]
     return {
         "must": {k: sorted(v) for k, v in want.must.items()},
+        "graded": graded,
         "right": right,
         "wrong": wrong,
         "missed": missed,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -30,6 +31,21 @@ def confusion(runs: list[dict[str, Any]]) -> str:
             + " |" + "".join(f"{g[x]:10d}" for x in grades)
         )  # fmt: skip
     return "\n".join(out)
+
+
+BINS = (0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
+
+
+def reliability(runs: list[dict[str, Any]]) -> str:
+    """Of the findings and candidates with a confidence, how many name a true cause and no cylinder wrongly."""
+    every = [g for r in runs for g in r.get("graded", [])]
+    lines = ["confidence      said   right"]
+    for lo, hi in pairwise(BINS):
+        mine = [ok for _, c, ok in every if lo <= c < hi or (hi == 1.0 and c == 1.0)]
+        if mine:
+            share = 100 * sum(mine) / len(mine)
+            lines.append(f"{lo:.2f} to {hi:.2f} {len(mine):7d} {share:6.1f} %")
+    return "\n".join(lines)
 
 
 def calibration(runs: list[dict[str, Any]]) -> str:
@@ -85,7 +101,7 @@ def events(runs: list[dict[str, Any]]) -> str:
 
 def print_all(runs: list[dict[str, Any]]) -> None:
     """Everything, then one line a run that is not ok."""
-    print(confusion(runs), calibration(runs), events(runs), sep="\n\n")
+    print(confusion(runs), calibration(runs), reliability(runs), events(runs), sep="\n\n")
     bad = [r for r in runs if grade(r) not in ("ok", "open")]
     print(f"\n{len(bad)} of {len(runs)} runs not right:")
     for r in bad:
