@@ -21,6 +21,7 @@ from misfire.engine import Engine, FloatArray, Wheel
 from misfire.orders import without_firing_orders, without_low_orders
 
 LEAST_TURNS = 16
+LEAST_TEETH = 20  # fewer leave too little beside the orders of the firings and of the gas torque
 DRIFT_FROM_DEG = 0.04  # smaller changes are within what speed and load do to a pickup (no source)
 _FIRM = 5.0  # standard errors; beyond what many teeth and two questions bring by chance
 _LIKE = 1.5  # torque / w^2 within this factor is one stretch; our own choice
@@ -96,7 +97,11 @@ def stability(
     """
     n = res.shape[0]
     # with one cylinder every crank order carries gas and inertia, which change with load and speed
-    if n < (2 if cut else 1) * LEAST_TURNS or engine.cylinders == 1 or (not cut and wheel.teeth < 30):
+    if (
+        n < (2 if cut else 1) * LEAST_TURNS
+        or engine.cylinders == 1
+        or (not cut and wheel.teeth < LEAST_TEETH)
+    ):
         return None, 0.0
     torque = (np.nanmedian(speed) / speed) ** 2
     if level is not None and np.isfinite(level).all() and np.median(level) > 0:

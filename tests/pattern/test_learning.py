@@ -116,7 +116,7 @@ def test_a_pattern_that_moves_is_called_unstable():
     assert unstable.drift_deg > 0.1
 
 
-def two_steady_speeds(*, drift_deg_per_min: float, seed: int) -> np.ndarray:
+def two_steady_speeds(*, drift_deg_per_min: float, seed: int, wheel: Wheel = WHEEL) -> np.ndarray:
     """Edge times of a wheel at 1100 and then, after a ramp, at 2850 rpm, the change in the middle of the turns.
 
     Each edge is late by the tooth's error, by a share of the gas torque (1/w^2) and by a drift in time; the motion is
@@ -134,24 +134,30 @@ def two_steady_speeds(*, drift_deg_per_min: float, seed: int) -> np.ndarray:
     nodes, v = np.concatenate(angle), np.sqrt(np.concatenate(w2))
     node_s = np.concatenate([[0.0], np.cumsum(2 * np.diff(nodes) / (v[1:] + v[:-1]))])
 
-    k = np.arange(int(nodes[-1] / turn) * 60)
-    tooth = k[k % 60 < 58] % 60
-    at = np.radians(k[k % 60 < 58] * 6.0)
+    n, pitch = wheel.positions, 360.0 / wheel.positions
+    k = np.arange(int(nodes[-1] / turn) * n)
+    k = k[k % n < wheel.teeth]
+    tooth, at = k % n, np.radians(k * pitch)
     w = np.sqrt(np.interp(at, nodes, v**2))
     i = np.clip(np.searchsorted(nodes, at, side="right") - 1, 0, nodes.size - 2)
     time = node_s[i] + 2 * (at - nodes[i]) / (v[i] + w)
-    error, torque, moving = (rng.normal(0, s, 58) for s in (0.03, 0.1, 1.0))
+    error, torque, moving = (rng.normal(0, s, wheel.teeth) for s in (0.03, 0.1, 1.0))
     late = error[tooth] + torque[tooth] * (low / w) ** 2 + drift_deg_per_min * moving[tooth] * time / 60
     late += rng.normal(0, 0.02, at.size)
     return 1.0 + time + np.radians(late) / w
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_a_drift_is_seen_though_the_speed_changes_once_in_the_middle(seed: int):
+@pytest.mark.parametrize("wheel", ["60-2", "36-1", "24-1"])
+def test_a_drift_is_seen_though_the_speed_changes_once_in_the_middle(wheel: str, seed: int):
     """The change of speed and the drift part the log in the same halves; inside each speed only the drift goes on."""
-    moving, still = (number(two_steady_speeds(drift_deg_per_min=d, seed=seed)) for d in (0.35, 0.0))
-    assert learn_pattern(moving, ENGINE, None).stable is False
-    assert learn_pattern(still, ENGINE, None).stable is True
+    of = Wheel.from_label(wheel)
+    four = Engine.from_order([1, 3, 4, 2], wheel=of)
+    moving, still = (
+        number_edges(two_steady_speeds(drift_deg_per_min=d, seed=seed, wheel=of), of) for d in (0.35, 0.0)
+    )
+    assert learn_pattern(moving, four, None).stable is False
+    assert learn_pattern(still, four, None).stable is True
 
 
 def test_a_drift_is_seen_though_it_makes_every_turn_look_sick():
