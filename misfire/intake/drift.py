@@ -9,19 +9,28 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from misfire.intake.crossings import SampleArray
 from misfire.intake.recording import FloatArray
 from misfire.intake.samples import let_go
 
+BoolArray = npt.NDArray[np.bool_]
 # A window holds some teeth at 200 rpm and is short against a change of speed.
 BLOCK_S = 0.02
 # drift below this share of the signal's swing leaves room for a threshold, and is left alone
 TOLERATED = 0.12
 # a single sample that stands out by this share of the local swing between two that agree is a spike
 SPIKE, AGREE = 0.45, 0.12
+# standard deviations of the noise: a local swing below this is no signal (an engine that stands), noise no spike
+QUIET = 16.0
+# more spikes than this share of the teeth are teeth themselves, as short as one sample, which come to 1
+RARE = 0.4
 # beyond the local ends by this share of the local swing a signal is a burst from elsewhere; a spark rings so long
 OUTSIDE, RINGS_S = 0.35, 1e-4
+# a burst inside the ends shows by its steps from sample to sample: so many times the signal's own steepest, and
+# at least this share of the swing
+STEEPER, LEAP = 2.5, 0.15
 
 
 @dataclass(frozen=True)
@@ -41,6 +50,8 @@ class Signal:
         Samples before a burst that are bridged with it, at most an eighth of a pitch; after it an eighth is.
     pitch : array, shape (blocks,) or None
         Samples from tooth to tooth, roughly; a burst that would bridge more than 0.4 of it is left alone.
+    steep : array, shape (blocks,) or None
+        The steepest step from sample to sample that belongs to the signal there; None: steps tell nothing.
     """
 
     values: Any
@@ -52,6 +63,7 @@ class Signal:
     high: FloatArray | None = None
     around: int = 1
     pitch: FloatArray | None = None
+    steep: FloatArray | None = None
 
     @property
     def size(self) -> int:
@@ -77,22 +89,32 @@ class Signal:
                 y[found] = 0.5 * (y[found - 1] + y[found + 1])
         return y, swing
 
-    def bursts(self, y: SampleArray, swing: SampleArray, begin: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    def bursts(self, y: SampleArray, swing: SampleArray, begin: int) -> BoolArray:
         """True for the samples of bursts in y, which starts at sample `begin`, and for those close around them."""
         if self.low is None or self.high is None or self.pitch is None:
             return np.zeros(y.size, dtype=bool)
-        index = np.arange(y.size)
-        at = index + begin
+        at = np.arange(y.size) + begin
         out = y > np.interp(at, self.centres, self.high) + OUTSIDE * swing
         out |= y < np.interp(at, self.centres, self.low) - OUTSIDE * swing
-        if not out.any():
-            return np.asarray(out)
         pitch = np.interp(at, self.centres, self.pitch)
+        found = self._bridged(out, pitch)
+        if self.steep is not None:
+            usual = np.maximum(STEEPER * np.interp(at[1:], self.centres, self.steep), LEAP * swing[1:])
+            out[1:] |= np.abs(np.diff(y)) > usual
+            # where the whole of a burst is too long, what lies outside the ends may not be
+            found = found | self._bridged(out, pitch)
+        return found
+
+    def _bridged(self, out: BoolArray, pitch: FloatArray) -> BoolArray:
+        """Samples of bursts and those close around them; none of a burst that is too long to be bridged."""
+        if not out.any():
+            return np.zeros(out.size, dtype=bool)
+        index = np.arange(out.size)
         # a large spark rings on after it has come back inside the ends: beside a slow tooth that is seen too
         after = (pitch / 8).astype(np.int64)
         before = np.minimum(self.around, after)
         near = np.concatenate(([0], np.cumsum(out)))
-        out = near[np.minimum(index + before + 1, y.size)] > near[np.maximum(index - after, 0)]
+        out = near[np.minimum(index + before + 1, out.size)] > near[np.maximum(index - after, 0)]
         edges = np.flatnonzero(np.diff(np.concatenate(([False], out, [False])).astype(np.int8))).reshape(
             -1, 2
         )
@@ -131,13 +153,15 @@ def look(values: Any, step_s: float, *, keep_level: bool = False) -> tuple[Signa
         span = float(np.ptp(np.percentile(part, (1, 99))))
         one = np.zeros(1)
         return Signal(values, one, one + span, one), 0.0
-    lows, highs, teeth = np.empty(count), np.empty(count), np.empty(count)
+    lows, highs, teeth, steps = (np.empty(count) for _ in range(4))
     per = max(1, (1 << 20) // size)
     for first in range(0, count, per):
         last = min(first + per, count)
         rows = np.asarray(values[first * size : last * size], dtype=np.float32).reshape(last - first, size)
         # some hundred samples are enough for a percentile
-        rows = rows[:, :: max(1, size // 700)]
+        every = max(1, size // 700)
+        steps[first:last] = np.percentile(np.abs(rows[:, 1::every] - rows[:, : size - 1 : every]), 98, axis=1)
+        rows = rows[:, ::every]
         lows[first:last], highs[first:last] = np.percentile(rows, (2, 98), axis=1)
         above = rows > 0.5 * (lows[first:last] + highs[first:last])[:, None]
         teeth[first:last] = np.count_nonzero(above[:, 1:] & ~above[:, :-1], axis=1)
@@ -157,8 +181,10 @@ def look(values: Any, step_s: float, *, keep_level: bool = False) -> tuple[Signa
     if keep_level or reach < TOLERATED * float(np.median(swing)):
         common, reach = np.zeros(count), 0.0
     pitch = size / np.maximum(np.median(_neighbours(teeth, 2), axis=1), 0.5)
+    steep = np.median(_neighbours(steps, 2), axis=1)
     around = max(1, round(RINGS_S / step_s)) if step_s > 0 else 1
-    return Signal(values, centres, swing, common, False, bottom - common, top - common, around, pitch), reach
+    ends = bottom - common, top - common
+    return Signal(values, centres, swing, common, False, *ends, around, pitch, steep), reach
 
 
 def _symmetric(values: Any) -> bool:
@@ -176,15 +202,28 @@ def _neighbours(x: FloatArray, reach: int = 1) -> FloatArray:
 
 
 def without_spikes(
-    signal: Signal, parts: list[tuple[SampleArray, SampleArray, int]], teeth: int
+    signal: Signal, spans: list[tuple[int, int]], teeth: int, noise: float, *, two_level: bool
 ) -> tuple[Signal, int]:
-    """Switch spike removal on where spikes are rare against teeth; returns the spikes seen in the parts."""
+    """Switch spike removal on where spikes are rare against teeth; returns the spikes seen in the spans.
+
+    `teeth` in the spans, `noise` of the signal: where it swings no more than that, nothing stands out. The edges
+    of a signal of `two_level` are steep themselves, and so may be narrow teeth: their steps tell nothing.
+    """
+    signal = replace(signal, swing=np.maximum(signal.swing, QUIET * noise))
+    for tried in (signal, replace(signal, steep=None)):
+        if tried.steep is None or not two_level:
+            found = _spikes_seen(tried, spans)
+            if 0 < found <= RARE * teeth:
+                return replace(tried, despike=True), found
+    return replace(signal, steep=None), 0
+
+
+def _spikes_seen(signal: Signal, spans: list[tuple[int, int]]) -> int:
     found = 0
-    for y, swing, begin in parts:
+    for begin, end in spans:
+        y, swing = signal.block(begin, end)
         if y.size > 2:
             burst = signal.bursts(y, swing, begin)
             found += int(np.count_nonzero(np.diff(burst.astype(np.int8)) > 0))
             found += int(np.count_nonzero(~burst[spikes(y, swing)]))
-    if found == 0 or found > 0.1 * teeth:
-        return signal, 0
-    return replace(signal, despike=True), found
+    return found

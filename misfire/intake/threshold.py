@@ -25,8 +25,8 @@ _LOW = (0.03, 0.045, 0.06, 0.08, 0.1, 0.15, 0.2, 0.27, 0.35, 0.42)
 LEVELS = (*_LOW, 0.5, *(1.0 - f for f in reversed(_LOW)))
 SHARES = (0.0, 0.03, 0.1, 0.25)
 MAX_TEETH = 250
-# intervals of a stretch that are compared
-LOOK = 3000
+# intervals of a stretch that are compared, of a longer one in pieces spread over it
+LOOK, PIECES = 3000, 3
 # an interval that differs by more from the one a turn earlier is a mismatch (natural log of the ratio)
 MISMATCH = 0.18
 # an edge that comes in one turn and not in the next sets both turns aside, a tooth that is never seen none
@@ -147,7 +147,7 @@ def relative_intervals(position: FloatArray) -> FloatArray:
 
 def judge(parts: list[FloatArray], choice: Choice) -> Choice:
     """How well edges (positions in samples, one array a stretch of the signal) repeat turn after turn."""
-    logs = [relative_intervals(p[: LOOK + 16])[:LOOK] for p in parts if p.size > 3]
+    logs = [relative_intervals(q) for p in parts if p.size > 3 for q in _pieces(p)]
     if not logs or max(r.size for r in logs) < 6:
         return choice
     ratio = np.exp(np.concatenate(logs))
@@ -167,6 +167,15 @@ def judge(parts: list[FloatArray], choice: Choice) -> Choice:
         jitter=float(np.median(_turn_differences(logs, best[1]))),
         short=choice.edges * float(np.mean(ratio < CLOSEST)),
     )
+
+
+def _pieces(position: FloatArray) -> list[FloatArray]:
+    """The edges of a stretch, or pieces from its beginning to its end: a start is slow first and fast then."""
+    if position.size <= LOOK + 1:
+        return [position]
+    size = LOOK // PIECES + 1
+    starts = np.linspace(0, position.size - size, PIECES).astype(np.int64)
+    return [position[a : a + size] for a in starts.tolist()]
 
 
 def _turn_differences(logs: list[FloatArray], n: int) -> FloatArray:

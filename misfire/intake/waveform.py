@@ -76,7 +76,7 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
     edge = None if both else options.edge or None
     choice, levels = choose(parts, threshold=options.threshold_v, edge=edge, source=samples.source)
     crank, spikes = without_spikes(
-        crank, [(*part, a) for part, (a, _) in zip(parts, spans(crank.size), strict=True)], choice.edges
+        crank, spans(crank.size), choice.edges, levels.noise, two_level=levels.two_level
     )
     if spikes:
         notes.append(
