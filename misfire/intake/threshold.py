@@ -37,8 +37,11 @@ MISMATCH_COST = 1.0
 CLOSEST, SHORT_COST = 0.6, 1.5
 # the edge between teeth splits a gap in two, so it shows far less of it in one interval
 GAP_HALVED = 1.4
-# longer intervals [pitches] are stretches in which the teeth stay below the level, no gaps
-LONGEST = 8.0
+# intervals [pitches] from here on are gaps; longer ones are stretches in which the teeth stay below the level
+LONG, LONGEST = 1.3, 8.0
+# Ringing behind the last tooth begins in this part of a gap. A weak tooth behind the gap that is not seen leaves one
+# of three pitches or more, and stands beyond 0.65 of it.
+FRONT = 0.6
 
 
 @dataclass(frozen=True)
@@ -64,6 +67,8 @@ class Choice:
         Median slope of the flanks, per sample; of a choice, the steepest at the middle levels.
     short : float
         Intervals too short for two teeth, as many as in `edges`.
+    ringing : int
+        Edges that a narrower hysteresis sees besides, in the front of gaps: no teeth but ringing behind the last one.
     beside : float
         How far the signal moves at the edges beside the gap, as a share of what it does at the others.
     """
@@ -78,6 +83,7 @@ class Choice:
     jitter: float = 1.0
     slope: float = 0.0
     short: float = 0.0
+    ringing: int = 0
     beside: float = 1.0
 
     @property
@@ -151,7 +157,7 @@ def judge(parts: list[FloatArray], choice: Choice) -> Choice:
     if not logs or max(r.size for r in logs) < 6:
         return choice
     ratio = np.exp(np.concatenate(logs))
-    long = np.sort(ratio[(ratio > 1.3) & (ratio < LONGEST)] - 1.0)
+    long = np.sort(ratio[(ratio > LONG) & (ratio < LONGEST)] - 1.0)
     best = (np.inf, 0)
     for n in _periods(logs):
         diff = _turn_differences(logs, n)
@@ -244,6 +250,7 @@ def _try_level(flipped: list[Part], level: float, sign: int, levels: Levels) -> 
     found = [(*candidates(y, sign * level), swing) for y, swing in flipped]
     room = max(level - levels.low if sign > 0 else levels.high - level, 0.0)
     tried: list[Choice] = []
+    every: list[FloatArray] = []
     sizes: tuple[int, ...] = ()
     for share in SHARES:
         h = Hysteresis(min(5 * levels.noise, 0.7 * room), share, 0.7 * room)
@@ -255,9 +262,22 @@ def _try_level(flipped: list[Part], level: float, sign: int, levels: Levels) -> 
             continue
         slopes = np.concatenate([s[k] for (_, _, s, _), k in zip(found, keep, strict=True)])
         slope = float(np.median(slopes)) if slopes.size else 0.0
-        tried.append(judge(parts, Choice(level, h, sign, int(sum(now)), slope=slope)))
+        every = every or parts
+        ringing = sum(_ringing(a, b) for a, b in zip(every, parts, strict=True))
+        tried.append(judge(parts, Choice(level, h, sign, int(sum(now)), slope=slope, ringing=ringing)))
         sizes = now
     return tried
+
+
+def _ringing(every: FloatArray, kept: FloatArray) -> int:
+    """How many of `every` edge stand inside the gaps between those `kept`, where the first of a gap stands in its front."""
+    ratio = np.exp(relative_intervals(kept))
+    gap = np.flatnonzero((ratio > LONG) & (ratio < LONGEST))
+    begin, end = kept[gap], kept[gap + 1]
+    lo, hi = np.searchsorted(every, begin, "right"), np.searchsorted(every, end, "left")
+    some = hi > lo
+    begin, end, lo, hi = begin[some], end[some], lo[some], hi[some]
+    return int(np.sum((hi - lo)[every[lo] - begin < FRONT * (end - begin)]))
 
 
 def _best_of(tried: list[Choice], grid: list[float], levels: Levels) -> Choice:
@@ -267,11 +287,15 @@ def _best_of(tried: list[Choice], grid: list[float], levels: Levels) -> Choice:
         mid = 0.5 * (levels.low + levels.high)
         return min(tried, key=lambda c: (abs(c.threshold - mid), -c.hysteresis.share))
     most = max(c.score for c in judged)
-    # what 3 % of the swing hides is ringing behind a tooth rather than a tooth: one too many a turn spoils the
-    # numbering, one weak tooth that is never seen does not
-    wide = [c for c in judged if c.hysteresis.share >= SHARES[1]]
-    if wide and max(c.score for c in wide) >= most - 0.05 * abs(most):
-        judged, most = wide, max(c.score for c in wide)
+    # what a wider hysteresis hides in the front of gaps is ringing behind a tooth, and so is what 3 % of the swing
+    # hides rather than a tooth: one too many a turn spoils the numbering, one weak tooth that is never seen does not
+    for share in reversed(SHARES[1:]):
+        wide = [c for c in judged if c.hysteresis.share >= share]
+        best = max(wide, key=lambda c: c.score)
+        room = max(1.5, best.ringing, 0.05 * abs(most) if share == SHARES[1] else 0.0)
+        if best.score >= most - room:
+            judged, most = wide, best.score
+            break
     near = [c for c in judged if c.score >= most - max(1.5, 0.002 * abs(most))]
     if not levels.two_level and any(c.threshold == 0.0 for c in near):
         level = 0.0
