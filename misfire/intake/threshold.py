@@ -40,8 +40,8 @@ GAP_HALVED = 1.4
 # intervals [pitches] from here on are gaps; longer ones are stretches in which the teeth stay below the level
 LONG, LONGEST = 1.3, 8.0
 # Ringing behind the last tooth begins in this part of a gap. A weak tooth behind the gap that is not seen leaves one
-# of three pitches or more, and stands beyond 0.65 of it.
-FRONT = 0.6
+# of three pitches or more, and stands beyond 0.65 of it. Ringing crosses the level once or twice, noise more often.
+FRONT, SWINGS = 0.6, 2
 
 
 @dataclass(frozen=True)
@@ -88,8 +88,11 @@ class Choice:
 
     @property
     def score(self) -> float:
-        """Edges that repeat, less what edges too many spoil: each costs more than a tooth that is never seen."""
-        return self.good - MISMATCH_COST * (self.edges - self.good) - SHORT_COST * self.short
+        """Edges that repeat, less what edges too many spoil: each costs more than a tooth that is never seen.
+
+        To hide ringing is no worse than to see it as edges that come back every turn.
+        """
+        return self.good - MISMATCH_COST * (self.edges - self.good) - SHORT_COST * self.short + self.ringing
 
     @property
     def edge(self) -> str:
@@ -277,7 +280,7 @@ def _ringing(every: FloatArray, kept: FloatArray) -> int:
     lo, hi = np.searchsorted(every, begin, "right"), np.searchsorted(every, end, "left")
     some = hi > lo
     begin, end, lo, hi = begin[some], end[some], lo[some], hi[some]
-    return int(np.sum((hi - lo)[every[lo] - begin < FRONT * (end - begin)]))
+    return int(np.sum(np.minimum(hi - lo, SWINGS)[every[lo] - begin < FRONT * (end - begin)]))
 
 
 def _best_of(tried: list[Choice], grid: list[float], levels: Levels) -> Choice:
@@ -292,13 +295,14 @@ def _best_of(tried: list[Choice], grid: list[float], levels: Levels) -> Choice:
     for share in reversed(SHARES[1:]):
         wide = [c for c in judged if c.hysteresis.share >= share]
         best = max(wide, key=lambda c: c.score)
-        room = max(1.5, best.ringing, 0.05 * abs(most) if share == SHARES[1] else 0.0)
-        if best.score >= most - room:
+        if best.score >= most - max(1.5, (0.05 if share == SHARES[1] else 0.002) * abs(most)):
             judged, most = wide, best.score
             break
     near = [c for c in judged if c.score >= most - max(1.5, 0.002 * abs(most))]
-    if not levels.two_level and any(c.threshold == 0.0 for c in near):
-        level = 0.0
+    # through zero the edges stay in their place as the signal grows: worth an edge in two hundred
+    zero = [c for c in judged if c.threshold == 0.0 and c.score >= most - max(1.5, 0.005 * abs(most))]
+    if not levels.two_level and zero:
+        level, near = 0.0, near + zero
     else:
         agree = [any(c.threshold == g for c in near) for g in grid]
         level = grid[_middle_of_longest_run(agree)]

@@ -58,3 +58,25 @@ def test_sparks_over_a_whole_start(shape: tuple[int, int], volts: float, decay_s
     assert lost + extra <= 2
     assert recording.decisions["edge"] == "falling"
     assert any("spikes" in n for n in recording.notes)
+
+
+@pytest.mark.parametrize("shape", [(60, 2), (36, 1), (24, 1)])
+@pytest.mark.parametrize(("share", "hz", "decay_s"), [(0.25, 1500.0, 1e-3), (0.4, 700.0, 2e-3)])
+def test_ringing_behind_the_last_tooth(shape: tuple[int, int], share: float, hz: float, decay_s: float):
+    """The pickup's own resonance, set off in every gap at a share of the signal's peak: no edge of a tooth."""
+    v, t, crank = start(shape, 8)
+    true = crank.tooth_s()
+    pitch = np.diff(true)
+    last = np.flatnonzero(pitch[1:-1] > 1.5 * np.maximum(pitch[:-2], pitch[2:])) + 1
+    for k in last.tolist():
+        begin = true[k] + 0.6 * pitch[k - 1]
+        first = int(np.ceil((begin + STAND_S) * RATE_HZ))
+        since = t[first : first + int(5 * decay_s * RATE_HZ)] - begin
+        peak = float(np.ptp(crank.reluctance_v(t[first - 2000 : first]))) / 2
+        v[first : first + since.size] += (
+            share * peak * np.exp(-since / decay_s) * np.sin(2 * np.pi * hz * since)
+        )
+    recording = to_recording(Samples("x", -STAND_S, 1 / RATE_HZ, v.astype(np.float32)), ReadOptions())
+    lost, extra, _ = sensor.match(recording.crank_s, true, 0.2 * float(pitch.min()))
+    assert lost + extra <= 2
+    assert recording.decisions["edge"] == "falling"
