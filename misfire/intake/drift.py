@@ -206,7 +206,7 @@ def without_spikes(
 ) -> tuple[Signal, int]:
     """Switch spike removal on where spikes are rare against teeth; returns the spikes seen in the spans.
 
-    `teeth` in the spans, `noise` of the signal: where it swings no more than that, nothing stands out. The edges
+    `teeth` in the spans, `noise` [unit of the signal]: where it swings no more than that, nothing stands out. The edges
     of a signal of `two_level` are steep themselves, and so may be narrow teeth: their steps tell nothing.
     """
     signal = replace(signal, swing=np.maximum(signal.swing, QUIET * noise))

@@ -66,7 +66,7 @@ class Choice:
     slope : float
         Median slope of the flanks, per sample; of a choice, the steepest at the middle levels.
     short : float
-        Intervals too short for two teeth, as many as in `edges`.
+        Number of intervals too short for two teeth, as many as in `edges`.
     ringing : int
         Edges that a narrower hysteresis sees besides, in the front of gaps: no teeth but ringing behind the last one.
     beside : float
