@@ -48,6 +48,7 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
     tdc_found = known is None
     named = False
     turn_hint: int | None = None
+    seen: float | None = None
     if known is None:
         angle, turn_hint, fit = find_tdc(
             # small single-cylinder engines burn later than the usual best timing (seen in public recordings)
@@ -60,6 +61,7 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
         if lattice is not None:
             pitch = crank.wheel.pitch_deg
             start = [(lattice + pitch * round((s - lattice) / pitch)) % CYCLE_DEG for s in start]
+        seen = fit if engine.cylinders > 1 else None
         notes.append(
             f"TDC found from compression and combustion: {angle % engine.interval_deg:.1f} deg after the first tooth, "
             f"modulo one firing interval (the shapes explain {100 * max(fit, 0.0):.0f} % of the wave)"
@@ -110,7 +112,9 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
                 notes.append(
                     f"{int(untold.sum())} turns between breaks hold no {label} that tell the turn of the cycle: set aside"
                 )
-            return Phase(start[best] % TURN_DEG, second, "measured", True, tdc_found, tuple(notes), untold)
+            return Phase(
+                start[best] % TURN_DEG, second, "measured", True, tdc_found, tuple(notes), untold, seen
+            )
         notes.append(f"the {label} fit both turns of the cycle and cannot tell them apart")
         if (np.abs(away[near] - TURN_DEG) < 1.0).all():
             # a mark of every turn still says which pair of companions stands where
@@ -121,8 +125,8 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
     if engine.cylinders == 1 or not engine.companions:
         told = _turn_from_work(crank, grid, engine, start[0] % TURN_DEG, shape)
         if told is not None:
-            return Phase(start[0] % TURN_DEG, told, "measured", named, tdc_found, tuple(notes))
-    return Phase(start[0] % TURN_DEG, second, "unknown", named, tdc_found, tuple(notes))
+            return Phase(start[0] % TURN_DEG, told, "measured", named, tdc_found, tuple(notes), fit=seen)
+    return Phase(start[0] % TURN_DEG, second, "unknown", named, tdc_found, tuple(notes), fit=seen)
 
 
 def _rotations(engine: Engine) -> list[float]:

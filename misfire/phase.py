@@ -40,6 +40,8 @@ class Phase:
         False: events carry places A, B, ... instead of cylinder numbers.
     tdc_found : bool
         True when TDC was found from the motion.
+    fit : float or None
+        Share of the wave that the shapes explain where TDC was found from the motion of several cylinders, 0..1.
     untold : array of bool, shape (turns,), or None
         Rows between two breaks of the numbering that hold no mark to tell the turn of the cycle.
     """
@@ -51,6 +53,7 @@ class Phase:
     tdc_found: bool
     notes: tuple[str, ...] = ()
     untold: BoolArray | None = None
+    fit: float | None = None
 
 
 def mean_wave(grid: Grid, rows: IntArray, per_cycle: bool) -> tuple[FloatArray, FloatArray, FloatArray]:

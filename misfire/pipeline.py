@@ -80,7 +80,7 @@ def analyse_files(paths: Sequence[str], options: AnalyseOptions) -> Analysis:
 
     Raises InputError and TooFewTurnsError.
     """
-    from misfire.intake import ReadOptions, read
+    from misfire.intake import ReadOptions, progress, read
     from misfire.intake.channels import read_channels
     from misfire.intake.counts import read_counts
 
@@ -91,6 +91,7 @@ def analyse_files(paths: Sequence[str], options: AnalyseOptions) -> Analysis:
     channels = [read_channels(options.channels)] if options.channels else []
     counts = read_counts(options.counts) if options.counts else None
     read_s = time.perf_counter() - clock
+    progress.step(f"judging {', '.join(Path(p).name for p in paths)}")
     done = analyse(recordings, options, channels=channels, counts=counts)
     done.result["inputs"] = [_checksum(p) for p in paths]
     return replace(done, timings_s={"read": read_s, **done.timings_s})
@@ -194,6 +195,9 @@ def _result(
     turns, cyls, flags, good = (np.concatenate(v) for v in (turn, cyl, flag, usable))
     win = {f"turns{k}": windows(turns, cyls, flags, k, engine.cylinders, good) for k in (200, 1000)}
     assumptions = []
+    if engine.cylinders > 1 and first.phase.named:
+        order = "-".join(map(str, engine.firing_order))
+        assumptions.append(f"cylinders named by the firing order {order}: check it in the service manual")
     if first.crank.wheel_found:
         assumptions.append(f"wheel {first.crank.wheel.label}: found in the log, not given")
     assumptions += list(dict.fromkeys(x for log in logs for x in log.phase.notes))

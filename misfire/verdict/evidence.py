@@ -49,7 +49,7 @@ class CylinderEvidence:
 
 @dataclass(frozen=True)
 class Evidence:
-    """Everything that the judgement rests on; `worst_tooth` is a position and its error [deg]."""
+    """Everything that the judgement rests on; `worst_tooth` is a position and its error [deg], `tdc_fit` a share 0..1."""
 
     engine: Engine
     cylinders: Sequence[CylinderEvidence]
@@ -73,5 +73,8 @@ class Evidence:
     codes: tuple[str, ...] = ()
     counts_given: bool = False
     nothing_fired: bool = False
+    tdc_fit: float | None = (
+        None  # least share of the wave that a TDC found from the motion explains; None when given
+    )
     notes: list[str] = field(default_factory=list)
     lines: Lines = field(default_factory=Lines)

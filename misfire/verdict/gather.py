@@ -145,6 +145,7 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
         codes=codes,
         counts_given=counts is not None and counts.misfires is not None,
         nothing_fired=bool(state.size and judged == 0 and (state == MOTORING).mean() > 0.5),
+        tdc_fit=min((log.phase.fit for log in logs if log.phase.fit is not None), default=None),
         lines=lines(logs),
     )
 

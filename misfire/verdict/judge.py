@@ -2,82 +2,144 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from misfire.verdict.evidence import Evidence
 from misfire.verdict.finding import both_companions, listed, name_of
 from misfire.verdict.firing import ambiguous_of, misfires_of, size_open_of, weak_of
-from misfire.verdict.sensing import signal_of, stored_of, wheel_of
+from misfire.verdict.sensing import exchanged_names, signal_of, stored_of, wheel_of
 
 FIRM = 0.95
 LEAST_TURNS = 200
 MOST_UNUSABLE = 0.85  # of the firings; beyond, nothing but the signal is a firm finding (our choice)
+LEAST_FIT = 0.5  # of the wave, that a TDC found from the motion must explain for the same (our choice)
+
+
+@dataclass
+class _Case:
+    """The findings on the way to a verdict: firm ones, weaker ones, and what to record."""
+
+    found: list[dict[str, Any]] = field(default_factory=list)
+    weaker: list[dict[str, Any]] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+
+    def doubt(self, findings: Sequence[dict[str, Any]], confidence: float, record: str) -> None:
+        """Findings that become candidates, and what to record for them; nothing when there are none."""
+        for f in findings:
+            self.found.remove(f)
+            f["confidence"] = confidence
+            self.weaker.append(f)
+        if findings:
+            self.missing.append(record)
+
+    def of(self, cause: str) -> list[dict[str, Any]]:
+        """Firm findings of a cause."""
+        return [f for f in self.found if f["cause"] == cause]
 
 
 def judge(ev: Evidence) -> dict[str, Any]:
     """The verdict as the contract's dict: status, headline, findings, candidates, missing."""
-    found: list[dict[str, Any]] = []
-    weaker: list[dict[str, Any]] = []
-    missing: list[str] = []
+    case = _Case()
     for make in (misfires_of, wheel_of, signal_of, weak_of, ambiguous_of, size_open_of, stored_of):
-        for f in make(ev, found):
-            (found if f["confidence"] >= FIRM else weaker).append(f)
-    if any(f["cause"] == "sensor_signal" and f["detail"].get("kind") == "drift" for f in found):
+        for f in make(ev, case.found):
+            (case.found if f["confidence"] >= FIRM else case.weaker).append(f)
+    _doubt(ev, case)
+    _say_if_names_are_exchanged(ev, case)
+    _ask(ev, case)
+    status = "found" if case.found else "undetermined" if _nothing_to_clear(ev, case) else "clear"
+    keys = ("cause", "cylinders", "confidence")
+    weaker = sorted(case.weaker, key=lambda f: -f["confidence"])
+    return {
+        "status": status,
+        "headline": _headline(status, case.found, case.weaker, ev),
+        "findings": case.found,
+        "candidates": _likeliest([{k: f[k] for k in keys} for f in weaker]),
+        "missing": list(dict.fromkeys(case.missing)),
+        "evidence": measured(ev),
+    }
+
+
+def _strange(ev: Evidence) -> bool:
+    """The crank does not move as this engine's would."""
+    return ev.tdc_fit is not None and ev.tdc_fit < LEAST_FIT
+
+
+def _doubt(ev: Evidence, case: _Case) -> None:
+    """What the rest of the evidence takes the firmness from."""
+    if any(f["detail"].get("kind") == "drift" for f in case.of("sensor_signal")):
         # a spacing that moves accuses both companions alike; so would a coil, but the wheel is seen to move
-        alike = [f for f in found if f["cause"] == "misfire"]
-        for f in (
-            alike if not ev.engine.companions else [f for f in alike if both_companions(f["cylinders"], ev)]
-        ):
-            found.remove(f)
-            f["confidence"] = 0.6
-            weaker.append(f)
-            missing.append(
-                "the same drive again after the crank signal is put right: the false part of these misfires goes with it"
-            )
-    if ev.unusable_share > MOST_UNUSABLE:
+        alike = [
+            f for f in case.of("misfire") if not ev.engine.companions or both_companions(f["cylinders"], ev)
+        ]
+        case.doubt(
+            alike,
+            0.6,
+            "the same drive again after the crank signal is put right: the false part of these misfires goes with it",
+        )
+    rest = [f for f in case.found if f["cause"] != "sensor_signal"]
+    if _strange(ev):
+        record = (
+            "the engine given, checked (cylinders, firing order): the crank does not move like that of "
+            f"{ev.engine.cylinders} cylinders; if it is right, its --first-tooth"
+        )
+        case.doubt(rest, 0.5, record)
+        case.missing.append(record)
+    elif ev.unusable_share > MOST_UNUSABLE:
         # what the few that are left say is no sample of the log, and a wrong engine file reads so
-        for f in [f for f in found if f["cause"] != "sensor_signal"]:
-            found.remove(f)
-            f["confidence"] = 0.8
-            weaker.append(f)
-            missing.append(
-                "the engine file checked (cylinders, firing order, wheel, angles), then a log at steady speeds: "
-                f"{100 * ev.unusable_share:.0f} % of the firings of this one cannot be judged"
-            )
-    shut_off = "P0363" in ev.codes
-    if shut_off:
-        dead = [f for f in found if f["cause"] == "misfire" and f["detail"].get("steady")]
-        for f in dead:
-            found.remove(f)
-            f["confidence"] = 0.5
-            weaker.append(f)
-            missing.append(
-                "P0363 says that the controller has shut injectors off: clear that state (or restore the injector) and record "
-                "again, because the dead cylinder may be its consequence"
-            )
-    if any(c["cause"] == "crank_pattern" and c["detail"].get("where") == "stored" for c in weaker):
+        case.doubt(
+            rest,
+            0.8,
+            "the engine file checked (cylinders, firing order, wheel, angles), then a log at steady speeds: "
+            f"{100 * ev.unusable_share:.0f} % of the firings of this one cannot be judged",
+        )
+    if "P0363" in ev.codes:
+        case.doubt(
+            [f for f in case.of("misfire") if f["detail"].get("steady")],
+            0.5,
+            "P0363 says that the controller has shut injectors off: clear that state (or restore the injector) and record "
+            "again, because the dead cylinder may be its consequence",
+        )
+
+
+def _say_if_names_are_exchanged(ev: Evidence, case: _Case) -> None:
+    for counted, missed in exchanged_names(ev):
+        for f in case.of("misfire"):
+            if missed.cylinder in f["cylinders"]:
+                f["next_steps"].insert(
+                    0,
+                    f"Check the firing order and the cylinder-1 mark first: {missed.misfires} misfires are found on "
+                    f"{name_of(missed.cylinder)}, {counted.reported} counted on {name_of(counted.cylinder)}.",
+                )
+
+
+def _ask(ev: Evidence, case: _Case) -> None:
+    """What to record, or to read, to decide what is open."""
+    missing, where = case.missing, [c["detail"].get("where") for c in case.weaker]
+    if "stored" in where and not ev.counts_given:
         missing.append(
             "the controller's misfire counts of each cylinder, read before and after a drive of some minutes (--counts), with "
             "the log of that drive: counts on cylinders that fire prove a false detection"
         )
-    if any(c["detail"].get("where") in ("undecided", "weak_or_wheel", "size_open") for c in weaker):
+    if {"undecided", "weak_or_wheel", "size_open"} & set(where):
         missing += [
             "a coast-down with the fuel cut from about 3000 to 1500 rpm (20 turns or more), or",
             "two steady speeds at least a factor 1.5 apart at like load: a wheel error keeps its share of the time, "
             "a misfire does not",
         ]
-    if any(c["detail"].get("where") == "edges" for c in weaker):
+    if "edges" in where:
         missing.append(
             "the same drive again after the crank signal is put right: whether these misfires are true cannot be told through it"
         )
-    for c in weaker:
+    for c in case.weaker:
         if c["detail"].get("where") == "dead_or_weak":
             name = name_of(c["cylinders"][0])
             missing.append(
                 f"{name}: dead, or firing weakly in every cycle: record with its injector commanded off for ten seconds "
                 "(--known-cut); if nothing changes then, it was dead before"
             )
-    if ev.phase == "unknown" and any(f["cause"] == "misfire" for f in found) and ev.engine.companions:
+    if ev.phase == "unknown" and case.of("misfire") and ev.engine.companions:
         missing.append(
             "a cam signal or a cylinder-1 mark: which of the two companions misfires cannot be told without it"
         )
@@ -85,36 +147,25 @@ def judge(ev: Evidence) -> dict[str, Any]:
         missing.append(
             "a cylinder-1 mark, a cam signal with known edges or a short commanded cut of a named cylinder (--known-cut)"
         )
-    status = "found" if found else "clear"
-    if not found:
-        reasons = []
-        if ev.usable_turns < LEAST_TURNS:
-            reasons.append(f"only {ev.usable_turns} usable turns, {LEAST_TURNS} are needed")
-            missing.append(f"a longer record: at least {LEAST_TURNS} turns of firing, a minute is better")
-        if ev.unusable_share > 0.5:
-            reasons.append(f"{100 * ev.unusable_share:.0f} % of the firings cannot be judged")
-            missing.append(
-                "a finer clock, a cleaner signal or a lower speed: most firings were lost in noise"
-            )
-        if ev.nothing_fired:
-            reasons.append("no cylinder fires in this log")
-            missing.append("the engine running under its own power")
-        if weaker:
-            reasons.append("a deviation is there that this log cannot assign")
-        if reasons:
-            status = "undetermined"
-    headline = _headline(status, found, weaker, ev)
-    keys = ("cause", "cylinders", "confidence")
-    return {
-        "status": status,
-        "headline": headline,
-        "findings": found,
-        "candidates": _likeliest(
-            [{k: f[k] for k in keys} for f in sorted(weaker, key=lambda f: -f["confidence"])]
-        ),
-        "missing": list(dict.fromkeys(missing)),
-        "evidence": measured(ev),
-    }
+
+
+def _nothing_to_clear(ev: Evidence, case: _Case) -> bool:
+    """Without a firm finding: the log could not have shown one; what to record is added."""
+    if case.found:
+        return False
+    open_ = bool(case.weaker) or _strange(ev)
+    if ev.usable_turns < LEAST_TURNS:
+        open_ = True
+        case.missing.append(f"a longer record: at least {LEAST_TURNS} turns of firing, a minute is better")
+    if ev.unusable_share > 0.5:
+        open_ = True
+        case.missing.append(
+            "a finer clock, a cleaner signal or a lower speed: most firings were lost in noise"
+        )
+    if ev.nothing_fired:
+        open_ = True
+        case.missing.append("the engine running under its own power")
+    return open_
 
 
 def _likeliest(candidates: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -163,6 +214,8 @@ def _headline(status: str, found: list[dict[str, Any]], weaker: list[dict[str, A
     if status == "clear":
         return "No misfire, no wheel fault and no signal fault: every cylinder fires."
     if status == "undetermined":
+        if _strange(ev):
+            return "Not decided: the crank does not move like this engine's; check the engine given."
         if weaker:
             top = max(weaker, key=lambda f: f["confidence"])
             return (

@@ -103,6 +103,17 @@ def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return [finding("sensor_signal", [], 0.97, detail, lines, steps)]
 
 
+def exchanged_names(ev: Evidence) -> list[tuple[CylinderEvidence, CylinderEvidence]]:
+    """Cylinders that the controller counts and that fire, each with one that misfires about as often and is not counted.
+
+    A wrong firing order or mark does that; a stored pattern that does not fit has no reason to.
+    """
+    told = [c for c in ev.cylinders if c.reported is not None and ev.phase == "measured"]
+    counted = [c for c in told if (c.reported or 0) >= 10 and c.misfires < 0.1 * (c.reported or 0)]
+    missed = [c for c in told if (c.reported or 0) < 0.1 * c.misfires]
+    return [(c, m) for c in counted for m in missed if 0.5 < m.misfires / (c.reported or 1) < 2]
+
+
 def stored_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """The controller accuses cylinders that fire, and the wheel is well: its stored pattern does not fit."""
     if any(f["cause"] == "crank_pattern" for f in found) or ev.ambiguous:
@@ -131,6 +142,9 @@ def stored_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]
     confidence = 0.98 if by_counts else 0.6
     if not by_counts and paired and enough:
         confidence = 0.96 if wheel_seen else 0.85
+    exchanged = [c for c, _ in exchanged_names(ev)]
+    if all(c in exchanged for c in accused):
+        confidence = 0.5  # the same misfires under another name: nothing false about them
     lines = [
         f"{name_of(c.cylinder)}: the controller reports {c.reported}, {c.misfires} of {c.firings} firings really failed"
         if c.reported is not None
