@@ -36,7 +36,7 @@ def companion_splits(p: Pooled) -> list[Shown]:
         out.append(
             Shown(
                 f"companions {p.name(i)} and {p.name(j)}, half difference of lost work",
-                f"the mean of both is {(ma + mb) / 2:+.3f}; one cylinder alone: as large as the mean; wheel or shared coil: none",
+                f"the mean of both is {round((ma + mb) / 2, 3) + 0.0:+.3f}; one cylinder alone: as large as the mean; wheel or shared coil: none",
                 abs(ma - mb) / 2,
                 sd=float(np.hypot(sa, sb) / 2),
             )

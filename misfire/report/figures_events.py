@@ -14,7 +14,7 @@ from misfire.report.figure import POINTS, Figure, axis, blank, f32, frame, grid_
 from misfire.report.firings import Firings, decision_limit, steps
 from misfire.report.markup import Table
 from misfire.report.style import COOL, HOT, INK, SIDE
-from misfire.report.words import count
+from misfire.report.words import count, titled
 from misfire.report.words import work as lost
 
 NO_EVENTS = "No firing event was handed over, so there is nothing to place."
@@ -35,7 +35,7 @@ def _tally(f: Firings, i: int) -> list[str]:
     part = own & (f.state == "firing") & (f.work >= PARTIAL_FROM)
     mean = lost(float(w.mean())) if w.size else "–"
     return [
-        f.cylinders[i],
+        f.shown[i],
         count(int((own & f.usable).sum())),
         count(int((own & f.missed).sum())),
         count(int(part.sum())),
@@ -93,7 +93,7 @@ def strips(result: Mapping[str, Any], f: Firings | None, key: str = "strips", wh
                     1,
                 )
         plot.update_yaxes(
-            **axis(label(f.cylinders[i], 6), range=[-0.75, 1.5], tickvals=[0, 1], fixedrange=True),
+            **axis(label(f.shown[i], 6), range=[-0.75, 1.5], tickvals=[0, 1], fixedrange=True),
             row=i + 1,
             col=1,
         )
@@ -109,7 +109,7 @@ def strips(result: Mapping[str, Any], f: Firings | None, key: str = "strips", wh
     plot.update_xaxes(
         title_text="time, the logs one after another (s)" if joined else "time in the log (s)", row=n, col=1
     )
-    worst = [f"cylinder {r[0]}: {r[2]} misfires in {r[1]} firings" for r in (_tally(f, i) for i in range(n))]
+    worst = [f"{titled(r[0])}: {r[2]} misfires in {r[1]} firings" for r in (_tally(f, i) for i in range(n))]
     thinned = f"All {count(drawn)} firings are drawn."
     if drawn < f.which.size:
         thinned = (
@@ -141,7 +141,7 @@ def distribution(result: Mapping[str, Any], f: Firings | None) -> Figure:
         rows,
         columns,
         shared_xaxes=True,
-        subplot_titles=[f"cylinder {label(c, 12)}" for c in f.cylinders],
+        subplot_titles=[titled(label(c, 12)) for c in f.shown],
         x_title="lost work (0 normal, 1 none)",
         vertical_spacing=min(0.1, 0.32 / rows),
         horizontal_spacing=0.1,
@@ -185,9 +185,9 @@ def distribution(result: Mapping[str, Any], f: Firings | None) -> Figure:
         if w.size:
             q = np.percentile(w, [1, 50, 99])
             missed = int(((f.which == i) & f.usable & f.missed).sum())
-            table.append([f.cylinders[i], count(w.size), *(lost(float(x)) for x in q), count(missed)])
+            table.append([f.shown[i], count(w.size), *(lost(float(x)) for x in q), count(missed)])
         else:
-            table.append([f.cylinders[i], "0", "–", "–", "–", "0"])
+            table.append([f.shown[i], "0", "–", "–", "–", "0"])
     plot.update_annotations(font_size=12)
     line = f"Dashed: {lost(limit)}, from where on a firing counts as a misfire."
     legend = [("▇", INK, "fired (number on a scale of tens)"), ("▨", HOT, "misfires")]
@@ -197,7 +197,7 @@ def distribution(result: Mapping[str, Any], f: Firings | None) -> Figure:
         f"Two separate heaps with the line between them make a sure decision; one heap across it does "
         f"not. {line}",
         f"Number of firings by lost work, one panel a cylinder. {line} "
-        + "; ".join(f"cylinder {r[0]}: median {r[3]}, 1 % below {r[2]}, 1 % above {r[4]}" for r in table)
+        + "; ".join(f"{titled(r[0])}: median {r[3]}, 1 % below {r[2]}, 1 % above {r[4]}" for r in table)
         + ".",
         plot,
         legend=legend,
@@ -244,7 +244,7 @@ def operating_map(result: Mapping[str, Any], f: Firings | None) -> Figure:
         rows,
         columns,
         x_title="speed (rpm)",
-        subplot_titles=[f"cylinder {label(c, 12)}" for c in f.cylinders],
+        subplot_titles=[titled(label(c, 12)) for c in f.shown],
         vertical_spacing=min(0.12, 0.36 / rows),
         horizontal_spacing=0.14 if has_load else 0.06,
     )
@@ -289,11 +289,11 @@ def operating_map(result: Mapping[str, Any], f: Firings | None) -> Figure:
             s, b = a // nl, a % nl
             place = f"{speed[s]:.0f} to {speed[s + 1]:.0f}"
             charge = f"{load[b]:.0f} to {load[b + 1]:.0f}" if has_load else "–"
-            table.append([f.cylinders[c], place, charge, count(int(k)), lost(float(v))])
+            table.append([f.shown[c], place, charge, count(int(k)), lost(float(v))])
             if v > worst[0]:
                 worst = (
                     float(v),
-                    f"cylinder {f.cylinders[c]} at {place} rpm" + f", load {charge} %" * has_load,
+                    f"{titled(f.shown[c])} at {place} rpm" + f", load {charge} %" * has_load,
                 )
         r, k = c // columns + 1, c % columns + 1
         # The last tick would run into the first one of the next panel.

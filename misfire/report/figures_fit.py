@@ -13,7 +13,7 @@ from misfire.report.figure import POINTS, Figure, Floats, axis, f32, frame, grid
 from misfire.report.firings import Firings, companions
 from misfire.report.markup import Table
 from misfire.report.style import COOL, FAINT, HOT, INK
-from misfire.report.words import count, finite, number, table
+from misfire.report.words import count, finite, number, table, titled
 
 _NO_DEVIATION = "The events carry no segment time before correction, so the wheel's share cannot be shown."
 
@@ -216,7 +216,7 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
         columns,
         shared_xaxes=True,
         shared_yaxes=True,
-        subplot_titles=[f"cylinder {label(c, 12)}" for c in f.cylinders],
+        subplot_titles=[titled(label(c, 12)) for c in f.shown],
         x_title="(1000 rpm / speed)²",
         vertical_spacing=min(0.1, 0.32 / rows),
         horizontal_spacing=0.05,
@@ -227,7 +227,7 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
     for i in range(n):
         own = np.flatnonzero(use & (f.which == i))
         r, c = i // columns + 1, i % columns + 1
-        row = [f.cylinders[i], count(own.size), "–", "–", "–"]
+        row = [f.shown[i], count(own.size), "–", "–", "–"]
         if own.size >= 10:
             keep = own[thin(f.missed[own], inverse[own], value[own], POINTS // n, int(f.missed.sum()))]
             for part, symbol, colour, size in ((~f.missed, "circle", FAINT, 3), (f.missed, "x", HOT, 6)):
@@ -296,7 +296,7 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
         "only shows the "
         "trend; the decision rests on the joint fit of all cylinders and the wheel.",
         "Segment deviation against one over speed squared. "
-        + "; ".join(f"cylinder {r[0]}: at the left edge {r[2]} %, slope {r[3]} %" for r in found)
+        + "; ".join(f"{titled(r[0])}: at the left edge {r[2]} %, slope {r[3]} %" for r in found)
         + ".",
         plot,
         legend=[

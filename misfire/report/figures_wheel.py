@@ -187,7 +187,7 @@ def tooth_pattern(result: Mapping[str, Any]) -> Figure:
         f"{e.min():+.4f} to {e.max():+.4f}; largest at {a[big]:.0f} degrees; median standard deviation "
         f"{np.median(s):.4f}.",
         plot,
-        legend=[("▲", HOT, "late"), ("●", COOL, "early"), ("▒", SIDE, "no tooth")],
+        legend=[("▲", HOT, "late"), ("●", COOL, "early"), ("■", FAINT, "no tooth")],
         tables=[behind],
     )
 

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from misfire.decide import MISFIRE_FROM
-from misfire.report.words import clean, finite, items, table
+from misfire.report.words import clean, finite, items, row_name, table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +32,7 @@ class Firings:
         the next
     state : one of STATES
     starts_s : where on `time_s` the second and every further log begins
+    shown : the cylinders as a reader meets them, "3" or "A/C"
     """
 
     cylinders: tuple[str, ...]
@@ -44,6 +45,7 @@ class Firings:
     deviation_pct: Floats
     state: npt.NDArray[np.str_]
     starts_s: tuple[float, ...] = ()
+    shown: tuple[str, ...] = ()
 
     @property
     def usable(self) -> npt.NDArray[np.bool_]:
@@ -78,7 +80,8 @@ def read_firings(result: Mapping[str, Any], events: pd.DataFrame | None) -> Firi
 
     codes, found = pd.factorize(events["cylinder"])
     seen = [clean(v, 20) for v in found]
-    listed = [clean(table(c).get("cylinder"), 20) for c in items(result.get("cylinders"))]
+    given = [table(c).get("cylinder") for c in items(result.get("cylinders"))]
+    listed = [clean(c, 20) for c in given]
     names = listed or sorted(seen, key=lambda s: (len(s), s))
     place = np.array([names.index(s) if s in names else -1 for s in seen] + [-1], dtype=np.int64)
     event = column("event")
@@ -98,6 +101,7 @@ def read_firings(result: Mapping[str, Any], events: pd.DataFrame | None) -> Firi
         deviation,
         events["state"].astype(str).to_numpy(dtype=str),
         starts,
+        tuple(row_name(result, c) for c in given) or tuple(names),
     )
 
 

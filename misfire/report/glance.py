@@ -24,9 +24,8 @@ def glances(result: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         for x in w.items(verdict.get("candidates"))
         for c in w.items(w.table(x).get("cylinders"))
     }
-    return [
-        _glance(c, named, possible, verdict) for c in (w.table(x) for x in w.items(result.get("cylinders")))
-    ]
+    rows = [w.table(x) for x in w.items(result.get("cylinders"))]
+    return [(w.row_name(result, c.get("cylinder")), *_glance(c, named, possible, verdict)[1:]) for c in rows]
 
 
 def _glance(

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from misfire.report.words import clean
+from misfire.report.words import NONE, clean
 
 _LONG = 34  # characters of a fact beyond which it would be broken beside its neighbour
 
@@ -47,19 +47,27 @@ class Table:
     def html(self) -> str:
         """The table in a box of its own that scrolls when the page is too narrow."""
         head = "".join(f'<th scope="col">{esc(h)}</th>' for h in self.header)
+        stack = self.words and len(self.header) > 3
         body = []
         for i, row in enumerate(self.rows):
             first = f'<th scope="row">{bdi(row[0])}</th>' if row else ""
-            rest = "".join(f"<td>{bdi(c)}</td>" for c in row[1:])
+            cells = zip(self.header[1:], row[1:], strict=True)
+            rest = "".join(f"<td{_headed(h, c) if stack else ''}>{bdi(c)}</td>" for h, c in cells)
             mark = ' class="marked"' if i in self.marked else ""
             body.append(f"<tr{mark}>{first}{rest}</tr>")
-        kind = " ".join(k for k, on in (("words", self.words), ("names", self.names)) if on)
+        kind = " ".join(k for k, on in (("words", self.words), ("names", self.names), ("stack", stack)) if on)
         kind = f' class="{kind}"' if kind else ""
         return (
             f'<div class="scroll" tabindex="0" role="region" aria-label="{esc(self.caption)}"><table{kind}>'
             f"<caption>{esc(self.caption)}</caption><thead><tr>{head}</tr></thead>"
             f"<tbody>{''.join(body)}</tbody></table></div>"
         )
+
+
+def _headed(head: str, cell: str) -> str:
+    """What a cell needs to stand under its row on a narrow screen: its column's head, or that it says nothing."""
+    empty = ' class="none"' if cell == NONE else ""
+    return f'{empty} data-head="{esc(head)}"'
 
 
 def bullets(entries: Sequence[Any], ordered: bool = False) -> str:

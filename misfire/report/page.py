@@ -169,7 +169,7 @@ def counts_table(result: Mapping[str, Any]) -> str:
             marked.add(i)
         rows.append(
             [
-                w.clean(c.get("cylinder"), 20),
+                w.row_name(result, c.get("cylinder")),
                 w.count(c.get("firings")),
                 w.count(c.get("misfires")),
                 w.number(c.get("rate_pct")),
@@ -200,7 +200,7 @@ def _intervals(result: Mapping[str, Any]) -> str:
     """Exact intervals of what monitors count; empty without any."""
     rows = []
     for c in (w.table(x) for x in w.items(result.get("cylinders"))):
-        row = [w.clean(c.get("cylinder"), 20)]
+        row = [w.row_name(result, c.get("cylinder"))]
         row += [w.span(c.get(k)) for k in ("rate_ci95_pct", "uncorrected_ci95_pct", "reported_ci95_pct")]
         rows.append(row)
     head = ["Cylinder", "Misfires found (%)", "Uncorrected monitor (%)", "Reported by the controller (%)"]

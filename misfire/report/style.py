@@ -89,7 +89,11 @@ footer{margin-top:2.5rem;padding-bottom:2rem;color:var(--soft);font-size:.9rem}
 .js-plotly-plot .angular-grid path,.js-plotly-plot .radial-grid path{stroke:var(--grid)!important}
 @media (max-width:52rem){table{font-size:.85rem}th,td{padding:.25rem .35rem}}
 @media (max-width:32rem){.words th,.words td{padding:.2rem;font-size:.8rem}.words td,tbody th{min-width:3.2rem}
-.names td{min-width:0}}
+.names td{min-width:0}
+.stack thead{display:none}.stack tbody th,.stack td{display:block;border:0;min-width:0;font-size:.85rem}
+.stack tbody th{font-weight:700}.stack .none{display:none}
+.stack tr{display:block;border-bottom:1px solid var(--line);padding:.2rem 0}
+.stack td::before{content:attr(data-head) ": ";color:var(--soft)}}
 @media (max-width:40rem){.answer .headline{font-size:1.15rem}header,main,footer{padding:0 .8rem}
 th,td{padding:.25rem .35rem}}
 @page{margin:11mm 12mm 13mm;

@@ -25,6 +25,7 @@ from misfire.report.words import (
     no_misfire,
     number,
     reported_lines,
+    row_name,
     span,
     table,
     window_lines,
@@ -113,7 +114,7 @@ def _cylinder_table(result: Mapping[str, Any], width: int, limit: int) -> list[s
     for c in items(result.get("cylinders")):
         rows.append(
             [
-                clean(c.get("cylinder"), 8),
+                row_name(result, c.get("cylinder")),
                 count(c.get("firings")),
                 count(c.get("misfires")),
                 number(c.get("rate_pct")),

@@ -153,18 +153,37 @@ def table(value: Any) -> dict[str, Any]:
     return dict(value) if isinstance(value, Mapping) else {}
 
 
-def names(cylinders: Any) -> str:
-    """ "cylinder 3", "cylinders 2 and 5", empty without any."""
+def names(cylinders: Any, link: str = "and") -> str:
+    """ "cylinder 3", "cylinders 2 and 5", "places A and C" where nothing ties numbers to them; empty without any."""
     parts = [clean(c, 20) for c in items(cylinders)]
     if not parts:
         return ""
+    word = "cylinder" if parts[0].isdigit() else "place"
     if len(parts) == 1:
-        return f"cylinder {parts[0]}"
-    return f"cylinders {', '.join(parts[:-1])} and {parts[-1]}"
+        return f"{word} {parts[0]}"
+    return f"{word}s {', '.join(parts[:-1])} {link} {parts[-1]}"
+
+
+def row_name(result: Mapping[str, Any], label: Any) -> str:
+    """The name of a row of the cylinder table: both companions, "2/3" or "A/C", where it counts them together."""
+    order = items(table(result.get("engine")).get("firing_order"))
+    half = len(order) // 2
+    name = clean(label, 20)
+    if result.get("phase") != "unknown" or not half or len(items(result.get("cylinders"))) != half:
+        return name
+    if label in order:
+        return f"{name}/{clean(order[(order.index(label) + half) % len(order)], 20)}"
+    place = ord(name) - ord("A") if len(name) == 1 else -1
+    return f"{name}/{chr(ord('A') + place + half)}" if 0 <= place < half else name
+
+
+def titled(name: str) -> str:
+    """A cylinder's or a place's name with its word: "cylinder 3", "place A/C"."""
+    return f"{'cylinder' if name[:1].isdigit() else 'place'} {name}"
 
 
 def cause(finding: Mapping[str, Any]) -> str:
-    """One line for a finding or candidate: cause, place, cylinders."""
+    """One line for a finding or candidate: cause, place, cylinders; "or" where one of two companions is meant."""
     kind = str(finding.get("cause", ""))
     text = CAUSE.get(kind, clean(kind, 40) or "cause not named")
     where = table(finding.get("detail")).get("where")
@@ -172,7 +191,8 @@ def cause(finding: Mapping[str, Any]) -> str:
         text += " (the wheel as sensed)"
     elif kind == "crank_pattern" and where == "stored":
         text += " (the pattern stored in the controller)"
-    who = names(finding.get("cylinders"))
+    either = table(finding.get("detail")).get("kind") == "one" and len(items(finding.get("cylinders"))) == 2
+    who = names(finding.get("cylinders"), "or" if either else "and")
     return f"{text}, {who}" if who else text
 
 
@@ -253,7 +273,7 @@ def needed(verdict: Mapping[str, Any]) -> str:
         text += f" ({count(each)} of each cylinder)"
     minutes, at = finite(verdict.get("needed_minutes")), table(verdict.get("needed_at"))
     if minutes is not None:
-        text += f", about {number(minutes)} minutes"
+        text += f", about {number(minutes)} minutes" if minutes >= 1 else ", less than a minute"
         if len(items(verdict.get("needed_drive"))) > 1:
             return text + " in all, at the speeds and loads named below."
         if finite(at.get("speed_rpm")) is not None:

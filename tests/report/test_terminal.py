@@ -11,7 +11,7 @@ import pytest
 
 from misfire.report import comparison_text, terminal_text
 from misfire.report.terminal import cells
-from misfire.report.words import clean, number, span
+from misfire.report.words import cause, clean, number, row_name, span, titled
 
 KINDS = ("misfire", "pattern", "stored", "clear", "undetermined", "sensor", "weak", "places")
 
@@ -131,3 +131,32 @@ def test_clean_cuts_visibly() -> None:
 )
 def test_both_ends_of_an_interval_are_written_alike(pair: tuple[Any, Any], text: str) -> None:
     assert span(pair) == text
+
+
+@pytest.mark.parametrize(
+    ("order", "phase", "rows", "label", "name"),
+    [
+        # companions: 1+4, 2+3 of 1-3-4-2; 1+6, 3+4, 2+5 of 1-5-3-6-2-4 (derived)
+        ([1, 3, 4, 2], "unknown", 2, 1, "1/4"),
+        ([1, 3, 4, 2], "unknown", 2, 2, "2/3"),
+        ([1, 3, 4, 2], "unknown", 2, "B", "B/D"),
+        ([1, 5, 3, 6, 2, 4], "unknown", 3, 3, "3/4"),
+        ([1, 5, 3, 6, 2, 4], "unknown", 3, "C", "C/F"),
+        ([1, 3, 4, 2], "measured", 4, 2, "2"),
+        ([1, 2, 3], "unknown", 3, 2, "2"),
+        ([], "unknown", 0, "<b>", "<b>"),
+    ],
+)
+def test_a_row_that_counts_two_companions_names_both(
+    order: list[int], phase: str, rows: int, label: int | str, name: str
+) -> None:
+    result = {"engine": {"firing_order": order}, "phase": phase, "cylinders": [{}] * rows}
+    assert row_name(result, label) == name
+
+
+def test_one_of_two_is_said_with_or_and_places_are_no_cylinders() -> None:
+    one = {"cause": "misfire", "cylinders": ["A", "C"], "detail": {"kind": "one"}}
+    assert cause(one) == "true misfire, places A or C"
+    both = {"cause": "misfire", "cylinders": [2, 3], "detail": {"kind": "companions"}}
+    assert cause(both) == "true misfire, cylinders 2 and 3"
+    assert (titled("3"), titled("A/C")) == ("cylinder 3", "place A/C")
