@@ -60,7 +60,7 @@ class ReadyLimits:
     transmission_min_c: float | None = 45.0
     transmission_max_c: float | None = None
     warm_rpm: tuple[float, float] = (2000.0, 3000.0)
-    coast_turns: float = 40.0
+    coast_turns: float = 20.0  # 0.005 deg by the accuracy above, and what an analysis learns from
     coast_ratio: float = 1.2
 
     def __post_init__(self) -> None:

@@ -122,3 +122,11 @@ def test_wrong_limits_are_refused() -> None:
         ReadyLimits(warm_rpm=(3000.0, 2000.0))
     with pytest.raises(InputError, match="coolant"):
         ReadyLimits(coolant_min_c=130.0)
+
+
+def test_the_coast_down_of_the_demonstration_is_usable_here_too() -> None:
+    """An analysis learns the pattern from it (24 turns), so it cannot be too short to learn from."""
+    from misfire.cli.demo import demo_folder
+    from misfire.intake.channels import read_channels
+
+    assert ready(read_channels(demo_folder() / "before_channels.csv"))["coast_down_usable"] is True

@@ -91,10 +91,12 @@ def judge_swap(tables: Tables, pair: tuple[int, int], engine: Engine, phi: float
     else:
         x = worst[0]
         need = _needed(found[0, x] / firings[0, x], phi, alpha)
-        if firings[1].sum() and found[1].sum() == 0:
+        if need is not None and found[1].sum() == 0 and firings[1].min() >= need:
+            # a proof needs misfires, and those would have shown: more of the same drive adds nothing
+            need = None
             missing.append(
-                f"neither cylinder {pair[0]} nor {pair[1]} misfires after the swap: a plug or connection may "
-                "have been put right by the work itself; record again at the same speed and load"
+                f"neither {pair[0]} nor {pair[1]} misfires after the swap: the work itself may have put a plug or a "
+                "connection right; drive where the fault showed, warm and cold"
             )
         else:
             missing.append("more firings after the swap, at the same speed and load")
