@@ -337,7 +337,7 @@ def _check_keys(data: Mapping[str, Any], where: str) -> None:
 
 
 def _near(word: str, known: list[str]) -> str:
-    hit = difflib.get_close_matches(word, known, 1, 0.4)
+    hit = difflib.get_close_matches(word, known, 1, 0.6)
     return f"; did you mean '{hit[0]}'?" if hit else f"; known are {', '.join(known)}"
 
 

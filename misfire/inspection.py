@@ -206,6 +206,10 @@ def _limit_zero_load_rpm(limit_deg: float, noise_s: float) -> float:
     return float((limit_deg * 6000.0**1.4 * 4 / (6.0 * NEEDED_D * max(noise_s, 1e-9))) ** (1 / 2.4))
 
 
+def _up_to_99(d: float) -> str:
+    return "above 99" if d > 99 else f"{d:.1f}"
+
+
 def _rpm(limit: float) -> str:
     return f"{limit:.0f} rpm" if limit < 8000 else "8000 rpm and more"
 
@@ -249,7 +253,7 @@ def _good_for(
         if row["in_log"] and row["d"] is not None:
             word = "enough" if row["d"] > NEEDED_D else "too little for single firings"
             lines.append(
-                f"at {row['rpm']} rpm: edge noise {row['edge_noise_deg']:.2g} deg, d' {min(row['d'], 99):.1f}, {word}"
+                f"at {row['rpm']} rpm: edge noise {row['edge_noise_deg']:.2g} deg, d' {_up_to_99(row['d'])}, {word}"
             )
     ratio = float(np.percentile(rpm, 95) / np.percentile(rpm, 5)) if rpm.size else 1.0
     if any(c["usable"] for c in coasts):

@@ -105,3 +105,13 @@ def test_what_the_command_shows_and_writes(
         page = (tmp_path / name).read_text("utf-8")
         assert page.startswith("<!DOCTYPE html>")
         assert len(page) < 8e6
+
+
+def test_the_manual_quotes_the_demonstration(before):
+    """The first result of README, word by word."""
+    from misfire.report.terminal import terminal_text
+
+    manual = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
+    quoted = re.search(r"```\n(■ FOUND.*?)```", manual, re.S)
+    assert quoted is not None
+    assert terminal_text(before[0].result).startswith(quoted[1])

@@ -44,10 +44,19 @@ def analyse(
     import sys
     import time
 
-    from misfire.cli.output import colour_wanted, emit_json, say, write_events, write_text
+    from misfire.cli.output import (
+        check_page,
+        colour_wanted,
+        columns,
+        emit_json,
+        say,
+        write_events,
+        write_text,
+    )
     from misfire.cli.saved import load_job, load_pattern
     from misfire.intake.counts import parse_codes
 
+    check_page(report)
     began = time.perf_counter()
     from misfire.pipeline import AnalyseOptions, analyse_files
     from misfire.report import analysis_page, terminal_text
@@ -94,7 +103,7 @@ def analyse(
         if quiet:
             say(result["verdict"]["headline"])
         else:
-            print(terminal_text(result, colour=colour_wanted()))
+            print(terminal_text(result, columns(), colour_wanted()))
     if timings:
         for name, seconds in result["timings_s"].items():
             print(f"{name:<10} {seconds:8.3f} s", file=sys.stderr)

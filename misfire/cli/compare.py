@@ -87,12 +87,13 @@ def compare(
     read: o.Given,
 ) -> None:
     """Say whether a learn or repair cleared the counts, or whether a misfire moved with a swapped part."""
-    from misfire.cli.output import colour_wanted, emit_json, say, write_text
+    from misfire.cli.output import check_page, colour_wanted, columns, emit_json, say, write_text
     from misfire.cli.saved import load_job
     from misfire.compare import CompareOptions, pooled
     from misfire.compare import compare as judge
     from misfire.compare.swap import check_pair
 
+    check_page(report)
     options = CompareOptions(_pair(swapped), _frame(freeze_frame))
     facts = load_job(job) if job else None
     layout = o.build_engine(engine, firing_order, wheel, first_tooth)
@@ -122,7 +123,7 @@ def compare(
     if json != "-":
         from misfire.report.terminal import comparison_text
 
-        print(comparison_text(result, colour=colour_wanted()), end="")
+        print(comparison_text(result, columns(), colour_wanted()), end="")
         if result["sequential"] and result["verdict"]["answer"] == "not_proven":
             say(["", result["sequential"]["text"]])
 

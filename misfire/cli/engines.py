@@ -39,5 +39,7 @@ def engines(
         pairs_text = " ".join(f"{a}+{b}" for a, b in r["companions"]) or "none"
         say(f"{r['name']:<12} {order:<17} {pairs_text:<24} {r['description']}")
     say("")
-    say("Firing orders differ between engines of one layout: check yours in the service manual,")
-    say("and give another one with --firing-order 1-3-4-2.")
+    say(
+        "Firing orders differ between engines of one layout: check yours in the service manual, and give another one "
+        "with --firing-order 1-3-4-2."
+    )

@@ -194,14 +194,15 @@ def check_cylinders(engine: Engine, codes: Sequence[str], counts: str | None) ->
     from misfire.intake.counts import read_counts
 
     said = [
-        (int(c[3:]), f"code {c}")
+        (int(c[3:]), f"code {c}", "the code")
         for c in codes
         if c[:3] == "P03" and c[3:].isdigit() and "01" <= c[3:] <= "12"
     ]
     counted = read_counts(counts).totals if counts else {}
-    said += [(c, f"{counts}: a count") for c in counted]
-    for cylinder, what in said:
+    said += [(c, f"{counts}: a count", "the file") for c in counted]
+    for cylinder, what, look in said:
         if cylinder not in engine.firing_order:
             raise InputError(
-                f"{what} names cylinder {cylinder}, but the engine has {engine.cylinders} cylinders; check --engine or it"
+                f"{what} names cylinder {cylinder}, but the engine has {engine.cylinders} cylinders; "
+                f"check --engine or {look}"
             )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sys
 import tempfile
 import textwrap
@@ -45,6 +46,15 @@ def write_whole(target: str | Path, fill: Callable[[Path], None]) -> None:
         ) from err
     finally:
         Path(temporary).unlink(missing_ok=True)
+
+
+def check_page(target: str | None) -> None:
+    """Raises InputError when the name of a report, where one is given, does not end as a page does."""
+    device = target is not None and Path(target).exists() and not Path(target).is_file()
+    if target and not device and Path(target).suffix.lower() not in (".html", ".htm"):
+        raise InputError(
+            f"--report {visible(target)}: a report is a page; end its name with .html (any browser prints it to PDF)"
+        )
 
 
 def write_text(target: str | Path, text: str) -> None:
@@ -101,8 +111,15 @@ def one_line(text: object, limit: int = 1000) -> str:
     return line if len(line) <= limit else f"{line[: limit // 2]} ... {line[-limit // 2 :]}"
 
 
-def say(lines: str | Iterable[str], width: int = 80) -> None:
-    """Print to stdout, wrapped; lines that already fit stay as they are."""
+def columns() -> int:
+    """Width of text on stdout: the terminal's, at most 80 and at least 40; 80 in a pipe or a file."""
+    wide = shutil.get_terminal_size().columns if sys.stdout.isatty() else 80
+    return min(max(wide, 40), 80)
+
+
+def say(lines: str | Iterable[str]) -> None:
+    """Print to stdout, wrapped to `columns`; lines that already fit stay as they are."""
+    width = columns()
     for line in map(visible, [lines] if isinstance(lines, str) else lines):
         if len(line) <= width:
             print(line)

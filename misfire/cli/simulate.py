@@ -47,6 +47,7 @@ def simulate(
     from misfire.errors import InputError
     from misfire.simulate import load_scenario, scenario_names, scenario_text
     from misfire.simulate import simulate as run
+    from misfire.simulate.result import check_folder
 
     if list_:
         rows = [(n, load_scenario(n).title) for n in scenario_names()]
@@ -75,6 +76,7 @@ def simulate(
         raise InputError(f"--waveform {waveform}: write vr (variable reluctance) or hall")
     if not 0.1 <= waveform_s <= 600.0:
         raise InputError(f"--waveform-s {waveform_s:g}: give seconds from 0.1 to 600")
+    check_folder(folder)
     done = run(s)
     files = done.write(folder, compress=compress)
     if waveform is not None:

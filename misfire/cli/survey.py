@@ -64,7 +64,7 @@ def survey(
     from pathlib import Path
 
     from misfire import __version__
-    from misfire.cli.output import emit_json, write_text
+    from misfire.cli.output import check_page, emit_json, write_text
     from misfire.errors import InputError
     from misfire.intake.progress import step
     from misfire.report import survey_page, survey_text
@@ -72,6 +72,7 @@ def survey(
     from misfire.survey.progress import Progress
     from misfire.survey.run import survey as judge
 
+    check_page(report)
     tables = out or ["survey.csv"]
     for table in tables:
         _check(table)

@@ -26,6 +26,8 @@ TIME_COLUMNS: dict[str, tuple[float | None, bool]] = {
 UNITS = {"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3}
 UNITS |= {"us": 1e-6, "usec": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "tick": 0.0, "ticks": 0.0}
 SIGNALS = ("crank", "cam", "cylinder1")
+# from edge to edge: 360 teeth at 25 000 rpm with both edges, and four teeth at 60 rpm
+SHORTEST_S, LONGEST_S = 3e-6, 0.25
 CodeArray = npt.NDArray[np.int8]
 
 
@@ -119,6 +121,16 @@ def edges_to_recording(
     if crank.size > 2:
         some = np.arange(0, crank.size - 1, max(1, crank.size // 200_000))
         pitch = float(np.median(crank[some + 1] - crank[some]))
+        if crank.size > 100 and not SHORTEST_S < pitch < LONGEST_S:
+            unit = (
+                "ticks"
+                if clock_hz is not None
+                else {1.0: "seconds", 1e-3: "ms", 1e-6: "us", 1e-9: "ns"}.get(scale)
+            )
+            raise InputError(
+                f"{columns.source}: column {column.name} read as {unit} puts the edges {pitch:.3g} s apart, as in no running "
+                f"engine; give its unit, such as --time-column '{column.name} [ms]'"
+            )
         if step > 0.01 * pitch:
             what = "The clock ticks" if clock_hz is not None else "Times are written"
             notes.append(

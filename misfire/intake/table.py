@@ -57,7 +57,7 @@ class Layout:
         """Index of the first of `names` among the columns, letter case, blanks and a unit in brackets ignored."""
         have = [h.strip().lower() for h in self.header]
         for name in names:
-            for word in (name.strip().lower(), _split_unit(name.strip().lower())[0]):
+            for word in (name.strip().lower(), split_unit(name.strip().lower())[0]):
                 if word in have:
                     return have.index(word)
         return None
@@ -101,7 +101,7 @@ def _delimiter(lines: list[str]) -> str:
     return " " if len(blanks) >= 0.8 * max(len(tail) - 2, 1) else ""
 
 
-def _split_unit(cell: str) -> tuple[str, str]:
+def split_unit(cell: str) -> tuple[str, str]:
     """Name and unit of a header cell such as "Channel A (mV)"; no regular expression, which can take for ever."""
     text = cell.rstrip()
     at = max(text.rfind("["), text.rfind("("))
@@ -177,7 +177,7 @@ def _header(
         if len(parts) == 2:
             meta.setdefault(parts[0].strip().lower(), parts[1].strip(' ",;\t'))
     for i, name in enumerate(names):
-        names[i], unit = _split_unit(name)
+        names[i], unit = split_unit(name)
         if unit and i < columns:
             units[i] = unit
     return tuple(names), tuple(units)

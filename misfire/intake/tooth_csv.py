@@ -12,7 +12,7 @@ from misfire.intake.edges import SIGNALS, TIME_COLUMNS, CodeArray, EdgeColumns, 
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
 from misfire.intake.source import read_head
-from misfire.intake.table import Layout, chunks, line_of_row, printable, sniff
+from misfire.intake.table import Layout, chunks, line_of_row, printable, sniff, split_unit
 
 KIND = "tooth-timing CSV"
 
@@ -21,7 +21,9 @@ def _time_column(layout: Layout, options: ReadOptions) -> tuple[int, TimeColumn]
     i = layout.find([options.time_column] if options.time_column else list(TIME_COLUMNS))
     if i is None:
         return None
-    return i, TimeColumn.from_name(layout.header[i], layout.units[i] if i < len(layout.units) else "")
+    unit = layout.units[i] if i < len(layout.units) else ""
+    # a header that names no unit gets the one of the option: --time-column "Time [ms]"
+    return i, TimeColumn.from_name(layout.header[i], unit or split_unit(options.time_column or "")[1])
 
 
 def recognises(path: Path, head: bytes, options: ReadOptions | None = None) -> bool:

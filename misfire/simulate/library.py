@@ -119,7 +119,7 @@ def _value(value: Any, hint: Any, where: str) -> Any:
 
 
 def _near(word: str, known: list[str]) -> str:
-    hit = difflib.get_close_matches(word, known, 1, 0.4)
+    hit = difflib.get_close_matches(word, known, 1, 0.6)
     return f"; did you mean '{hit[0]}'?" if hit else f"; known are {', '.join(sorted(known))}"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import json
 import os
@@ -158,7 +159,21 @@ def _write_all(out: Path, files: dict[str, bytes]) -> None:
         raise InputError(f"{out}: cannot be written ({err.strerror}); give another --out folder") from err
     finally:
         for beside in temporary.values():
-            beside.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                beside.unlink(missing_ok=True)
+
+
+def check_folder(out: Path) -> None:
+    """Raises InputError when the folder holds files under our names that no simulation wrote: they would be lost."""
+    own = [
+        n
+        for n in ("engine.toml", "channels.csv", "counts.csv", "log.csv", "log.csv.gz")
+        if (out / n).exists()
+    ]
+    if own and not (out / "truth.json").exists():
+        raise InputError(
+            f"{out}: holds {own[0]} of your own, which would be overwritten; give another --out folder"
+        )
 
 
 def log_csv(edges: Edges, s: Scenario) -> str:

@@ -53,7 +53,7 @@ def _analysed(job: Job) -> dict[str, Any]:
         if strange:
             raise InputError(
                 f"{job.counts}: a count names cylinder {strange[0]}, but the engine has {engine.cylinders} "
-                "cylinders; check the engine or it"
+                "cylinders; check the engine or the file"
             )
     read = job.read
     if read.edge is None and engine.wheel is not None and engine.wheel.counted_edge:
