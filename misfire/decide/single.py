@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from misfire.crank import IntArray
 from misfire.decide.runs import mad, run_length, running_median
 from misfire.decide.states import FIRING, MISFIRE, MISFIRE_FROM, MOTORING, UNUSABLE, Decision
 from misfire.engine import FloatArray
 from misfire.work import Events
+
+ZERO = np.zeros(1)  # one place, and nothing on the wheel beside it
+ZERO.setflags(write=False)
 
 
 def decide_single(events: Events, opposite: FloatArray, fuel_cut: FloatArray) -> Decision:
@@ -31,10 +35,10 @@ def decide_single(events: Events, opposite: FloatArray, fuel_cut: FloatArray) ->
     slope = np.gradient((events.rpm * np.pi / 30) ** 2 / 2) if n > 2 else np.zeros(n)
     nothing = not top > max(0.45 * loss, 0.0) and float(np.median(slope)) < 0
     if nothing:
-        lost = np.full(n, np.nan)
+        nan = np.full(n, np.nan)
         state[:] = MOTORING
         note = ("no fired cycle in this log: there is nothing to compare with",)
-        return _single_result(events, lost, state, reason, np.full(n, np.nan), own, note)
+        return _finished(events, Decision(nan, state, reason, nan.copy(), nan, ZERO, ZERO, own, (), note))
     working = own > 0.35 * top
     expected = np.full(n, np.median(own[working]))
     wide = running_median(np.where(working, own, np.nan), 41)
@@ -46,21 +50,12 @@ def decide_single(events: Events, opposite: FloatArray, fuel_cut: FloatArray) ->
     state[(lost >= MISFIRE_FROM) & (run < 3)] = MISFIRE
     state[idle & (run >= 3)] = MOTORING
     state[fuel_cut == 1] = MOTORING
-    return _single_result(events, lost, state, reason, expected, own, ())
+    return _finished(events, Decision(lost, state, reason, expected, lost, ZERO, ZERO, own, ()))
 
 
-def _single_result(
-    events: Events,
-    lost: FloatArray,
-    state: IntArray,
-    reason: IntArray,
-    expected: FloatArray,
-    own: FloatArray,
-    notes: tuple[str, ...],
-) -> Decision:
-    bad = ~events.trusted | ~np.isfinite(own)
-    state[bad], reason[bad] = UNUSABLE, 1
-    fired = state == FIRING
-    noise = np.full(lost.size, mad(lost[fired]) if fired.any() else np.nan)
-    zero = np.zeros(1)
-    return Decision(lost, state, reason, expected, noise, zero, zero, own, (), notes)
+def _finished(events: Events, d: Decision) -> Decision:
+    """The decision with what cannot be trusted taken out, and the scatter of the fired events as its noise."""
+    bad = ~events.trusted | ~np.isfinite(d.work)
+    d.state[bad], d.reason[bad] = UNUSABLE, 1
+    fired = d.state == FIRING
+    return replace(d, noise=np.full(d.state.size, mad(d.lost_work[fired]) if fired.any() else np.nan))

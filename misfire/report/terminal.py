@@ -193,7 +193,7 @@ def _signal(result: Mapping[str, Any], width: int) -> list[str]:
         text += f" {count(sum(u or 0.0 for u in unusable))} firings not usable, never counted."
     for n in items(sig.get("notes"))[:1]:
         text += f" {clean(n)}"
-    out += wrap(text, width, "", "  ", 2)
+    out += wrap(text, width, "", "  ", 3)
     learned = table(result.get("pattern")).get("learned_from")
     out += wrap(f"Tooth pattern from {LEARNED.get(str(learned), NONE)}.", width, "", "  ", 1)
     out += wrap(f"Phase {PHASE.get(str(result.get('phase')), NONE)}.", width, "", "  ", 2)
