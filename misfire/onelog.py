@@ -33,6 +33,9 @@ from misfire.pattern import Pattern, learn_pattern
 from misfire.phase import Phase
 from misfire.work import Events, Moves, inertia_lateness_deg, make_grid, mean_work, measure_turns
 
+# how many times as far apart, and as scattered, firings may be after a correction (our choice)
+APART, SCATTERED = 2.5, 1.5
+
 
 @dataclass(frozen=True)
 class KnownCut:
@@ -162,7 +165,12 @@ def study(
         sure &= not moving
         spacing = Spacing.learned() if sure else site.untold(events, correction, moving)
         decision = site.decide(events, cut, spacing, correction)
-    else:
+        if pattern.learned_from == "speed_sweep" and _less_alike(before, decision):
+            pattern = Pattern.none(crank.wheel.teeth)
+            notes.append(
+                "The tooth spacing that the changes of speed suggest makes like firings less alike: not used."
+            )
+    if not pattern.known:
         events, decision = first, before
         if engine.cylinders > 1:
             decision = site.decide(first, cut, site.untold(first))
@@ -272,6 +280,15 @@ def _known_before(cut: FloatArray, events: Events, first: Events, before: Decisi
     same = seen[order[at]] == key
     motored = same & (before.state[order[at]] == MOTORING)
     return np.where(np.isnan(cut) & motored, 1.0, cut)
+
+
+def _less_alike(before: Decision, after: Decision) -> bool:
+    """A correction that sets the cylinders apart and scatters each one's firings: what it takes out is not there."""
+    apart = [float(np.median(np.abs(d.place_lost - np.median(d.place_lost)))) for d in (before, after)]
+    scatter = [
+        float(np.nanmedian(d.noise)) if np.isfinite(d.noise).any() else np.nan for d in (before, after)
+    ]
+    return apart[1] > APART * max(apart[0], 0.02) and scatter[1] > SCATTERED * scatter[0]
 
 
 def _speed_ratio(events: Events) -> float:

@@ -21,6 +21,9 @@ from misfire.work import Apparent, masses_unsure
 
 SPEED_RATIO = 1.25  # fired turns must span at least this much speed to part geometry from torque
 TOOTH_LEAST_DEG = 0.005  # no wheel is taken as better than this
+LEAST_SURE_DEG = (
+    0.05  # standard error of a tooth; beyond, correcting with it would do more harm than the wheel
+)
 HIDDEN_IN_CUT = 0.15  # of the torque's shape, from a ripple that goes with w^0.3 as well (our choice)
 _ANCHORS = 6
 _PART = 4_000  # turns at a time, for the memory
@@ -227,6 +230,8 @@ def learn_pattern(
                 x, v = by_cycle(whole, res), by_cycle(whole, speed)
                 burned = None if level is None else by_cycle(whole, level)
                 learned = _learn(x, v, crank.wheel, engine, "speed_sweep", burned, inertia_deg)
+                if np.nanmedian(learned.sd_deg) > LEAST_SURE_DEG:
+                    return Pattern.none(crank.wheel.teeth)
                 learned = replace(learned, turns=int(whole.sum()))
                 stable, drift = fired_stability(res, speed, whole, healthy, level, crank.wheel, engine)
                 return replace(learned, stable=stable, drift_deg=drift)
@@ -302,8 +307,11 @@ def _hidden_share(
         before = np.hypot(spread * float(coef[:, 2] @ coef[:, 1]) / size, 1 / (weight * np.sqrt(size)))
     lhs = np.vstack([coef[:, 1:] * weight, [0.0, 1 / spread], [1 / before, 0.0]])
     rhs = np.append(coef[:, 0] * weight, [1 / spread, 0.0])
-    share = float(np.linalg.lstsq(lhs, rhs, rcond=None)[0][0])
-    return share, float(np.sqrt(np.linalg.pinv(lhs.T @ lhs)[0, 0]))
+    fit = np.linalg.lstsq(lhs, rhs, rcond=None)[0]
+    # where the two shapes do not explain the firing orders, their scatter says how much is not understood
+    misfit = float(np.sum((rhs - lhs @ fit) ** 2)) / (rhs.size - fit.size)
+    error = np.sqrt(np.linalg.pinv(lhs.T @ lhs)[0, 0] * max(misfit, 1.0))
+    return float(fit[0]), float(error)
 
 
 def segment_error_pct(

@@ -16,6 +16,9 @@ from misfire.work import Events
 
 LASTING_FROM = 0.4  # median lost work of a place that lacks something in every firing
 FULL_FROM, FULL_TO = 0.65, 1.8  # a population this deep by the ripple's scale is taken as full misfires
+UNSURE = (
+    0.3  # relative error of the normal work beyond which a lasting loss does not set its scale (our choice)
+)
 STANDS_OUT = 4.5  # standard deviations of the healthy scatter
 SWOLLEN = 1.8  # most that an unknown wheel swells the ripple (our choice)
 FAST_RPM = 2500.0  # from this speed on
@@ -45,7 +48,8 @@ def cluster_scale(
     place, rpm, lost = events.place, events.rpm, -(dev / normal)
     out, either = np.ones(lost.size), np.zeros(lost.size, dtype=bool)
     ok = calm & np.isfinite(lost) & np.isfinite(rpm)
-    whole = _population(lost[ok], place[ok], n_cyl, (FULL_FROM, FULL_TO))
+    # what lacks something in every firing is judged by `_dead_places`, where the scale is known best
+    whole = _population(lost[ok], place[ok], n_cyl, (FULL_FROM, FULL_TO), lasting=n_cyl < 3)
     out[:] = whole
     key = np.zeros(lost.size, dtype=np.int64)
     key[ok] = np.floor(3 * np.log2(np.maximum(rpm[ok], 50.0))).astype(np.int64)
@@ -60,11 +64,12 @@ def cluster_scale(
         speed = float(np.median(rpm[mine]))
         open_ = not known and speed > FAST_RPM
         crank = crank_length(n_cyl)
-        most = max(crank.swollen(speed, n_cyl), SWOLLEN if open_ else 1.0)
+        most, unsure = max(crank.swollen(speed, n_cyl), SWOLLEN if open_ else 1.0), 0.0
         if known and events.level_sd is not None:
-            most *= 1 + 2 * float(np.median(np.nan_to_num(events.level_sd[mine]) / normal[mine]))
-        least = min(FULL_FROM, 1 / most)
-        part = _population(lost[mine], place[mine], n_cyl, (least, (2 if open_ else 1) * FULL_TO))
+            unsure = 2 * float(np.median(np.nan_to_num(events.level_sd[mine]) / normal[mine]))
+        least = min(FULL_FROM, 1 / (most * (1 + unsure)))
+        full = (least, (2 if open_ else 1) * FULL_TO)
+        part = _population(lost[mine], place[mine], n_cyl, full, lasting=unsure < UNSURE)
         if part < FULL_FROM and whole == 1.0:
             # nowhere in the log a population that is a full misfire by the ripple: this one may burn in part
             either |= mine & (lost > max(0.6 * part, STANDS_OUT * mad(lost[mine])))
@@ -127,8 +132,13 @@ def _dead_places(
     return np.asarray(down if DEAD_FROM <= best <= FULL_TO else nobody, dtype=np.int64)
 
 
-def _population(lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float, float]) -> float:
-    """Depth of the deep population of lost work, 1 when there is none that may be full misfires."""
+def _population(
+    lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float, float], lasting: bool
+) -> float:
+    """Depth of the deep population of lost work, 1 when there is none that may be full misfires.
+
+    With `lasting` a cylinder that is down in every event counts too, where it can hardly be a weak one.
+    """
     if lost.size < 30:
         return 1.0
     medians = _medians(lost, place, n_cyl)
@@ -140,6 +150,8 @@ def _population(lost: FloatArray, place: IntArray, n_cyl: int, full: tuple[float
     if deep.size >= 4:
         peak = float(np.median(deep))
         return peak if full[0] <= peak <= full[1] else 1.0
+    if not lasting:
+        return 1.0
     # cylinders that are down in every event: only near a full misfire, else they may as well be weak
     dead = int(np.argmax(medians))
     peak = float(medians[dead] - zero)

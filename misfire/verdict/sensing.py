@@ -8,6 +8,8 @@ from misfire.verdict.evidence import CylinderEvidence, Evidence, Label
 from misfire.verdict.finding import finding, name_of, pair_of, tail
 
 FALSELY_FROM = 0.01  # of a cylinder's firings counted falsely make a wheel a fault (contract)
+LEAST_FAULTY = 3  # turns with extra or lost edges: one that was misread is no disturbance
+FOLLOW_SURE = 12  # misfires by which to say for sure that the crank does not follow them (our choice)
 HARM = 0.15  # false lost work from which on a hum is a fault: as much as makes a cylinder weak (contract)
 
 
@@ -68,7 +70,8 @@ def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     bad = ev.extra_edges + ev.lost_edges
     lines = []
     detail: dict[str, Any] = {}
-    if (bad >= 10 and bad > 0.005 * ev.turns) or (ev.resyncs >= 3 and ev.resyncs > 0.002 * ev.turns):
+    many = bad >= 10 and bad > 0.005 * ev.turns and ev.turns_set_aside >= LEAST_FAULTY
+    if many or (ev.resyncs >= 3 and ev.resyncs > 0.002 * ev.turns):
         lines.append(
             f"{ev.extra_edges} extra and {ev.lost_edges} lost edges, numbering lost {ev.resyncs} times, {ev.turns_set_aside} of {ev.turns} turns set aside"
         )
@@ -100,7 +103,9 @@ def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
         "Check air gap and mounting of the sensor, and the wheel for chips or magnetised spots.",
         "Record again after each step; do not learn the pattern while the disturbance is there.",
     ]
-    return [finding("sensor_signal", [], 0.97, detail, lines, steps)]
+    few = all(ev.lines.followed[c].events < FOLLOW_SURE for c in _edges_moved(ev))
+    confidence = 0.8 if detail["kind"] == "edges_alone" and few else 0.97
+    return [finding("sensor_signal", [], confidence, detail, lines, steps)]
 
 
 def exchanged_names(ev: Evidence) -> list[tuple[CylinderEvidence, CylinderEvidence]]:
