@@ -24,6 +24,7 @@ from misfire.pattern import residual_angles
 from misfire.work import places
 
 LEAST = 4  # events of one cylinder
+LEAST_BY_TIME = 8  # of a quarter of the log that speaks against the others
 LEAST_CALM = 15  # healthy turns of each half of the cycle
 SHARE = 0.9  # a burn twice as late as the generic one leaves 0.98 (tests/evidence)
 _EVENTS, _CALM_RUNS, _CALM_RUN = 25, 8, 16  # looked at, for time: events a cylinder; runs of healthy turns
@@ -90,7 +91,9 @@ def _by_quarters(log: OneLog, miss: IntArray, label: int | str, one: Followed) -
     good = [k for k, part in of.items() if part.share - 2 * part.sd > 0 and part.share > SHARE]
     state = log.decision.state[mine & np.isin(quarter, good)]
     sound = int((state == MISFIRE).sum()), int(((state == MISFIRE) | (state == FIRING)).sum())
-    return replace(one, sound=sound, moved_for_a_time=any(part.refuted for part in of.values()))
+    return replace(
+        one, sound=sound, moved_for_a_time=any(p.refuted and p.events >= LEAST_BY_TIME for p in of.values())
+    )
 
 
 def _of_log(log: OneLog, miss: IntArray, groups: Mapping[int | str, IntArray]) -> dict[int | str, Followed]:
