@@ -101,7 +101,8 @@ def calm_level(level: FloatArray, n_cyl: int) -> FloatArray:
 
 def normal_work(level: FloatArray, events: Events, use: BoolArray, engine: Engine) -> FloatArray:
     """Normal combustion energy of the moment, at least a tenth of the log's typical one."""
-    typical = float(np.nanmedian(level[use])) if use.any() else np.nan
+    known = level[use & np.isfinite(level)]
+    typical = float(np.median(known)) if known.size else np.nan
     spread = _own_spread(events.energy, events.place, use, engine.cylinders)
     floor = max(0.1 * typical, 2.0 * spread, 1e-6) if np.isfinite(typical) else max(spread, 1e-6)
     out = np.where(np.isfinite(level), level, typical)

@@ -12,7 +12,15 @@ import numpy as np
 
 from misfire.errors import InputError
 from misfire.intake import times
-from misfire.intake.edges import SIGNALS, TIME_COLUMNS, CodeArray, EdgeColumns, TimeColumn, edges_to_recording
+from misfire.intake.edges import (
+    SIGNALS,
+    TIME_COLUMNS,
+    CodeArray,
+    EdgeColumns,
+    TimeColumn,
+    edges_to_recording,
+    volts_per_unit,
+)
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
 from misfire.intake.samples import Samples, Store, as_samples, let_go, set_times
@@ -173,7 +181,7 @@ def from_columns(path: Path, kind: str, columns: dict[str, Any], options: ReadOp
     for given in (options.time_column, options.crank_column, options.cam_column, options.cylinder1_column):
         if given and get(given) is None:
             raise InputError(f"{path}: no column {given!r}; there are {printable(', '.join(columns))}")
-    crank = get(options.crank_column) if options.crank_column else get("crank_v")
+    crank = get(options.crank_column) if options.crank_column else get("crank_v", "crank_mv")
     if crank is None and list(columns) == [""] and (options.sample_rate_hz or not _growing(columns[""])):
         crank = columns[""]
     if crank is not None:
@@ -254,15 +262,15 @@ def _numbers(path: Path, name: str, values: Any, first: int = 0) -> FloatArray:
     return out
 
 
-def _signal(path: Path, name: str, values: Any) -> Any:
-    """A sampled signal as float32, a long one piece by piece."""
+def _signal(path: Path, name: str, values: Any, scale: float) -> Any:
+    """A sampled signal [V] as float32, a long one piece by piece; `scale` [V] of its unit."""
     if values.ndim == 1 and values.nbytes > LONG_BYTES and values.dtype.kind in "fiu":
         store = Store(str(path))
         for at in range(0, values.size, PIECE):
-            store.append(_numbers(path, name, values[at : at + PIECE], at))
+            store.append(_numbers(path, name, values[at : at + PIECE], at) * scale)
             let_go(values)
         return store.array()
-    return as_samples(_numbers(path, name, values), str(path))
+    return as_samples(_numbers(path, name, values) * scale, str(path))
 
 
 def _times(path: Path, name: str, values: Any) -> Any:
@@ -307,16 +315,15 @@ def _waveform(
         (n for n in ("time_s", "time_ms", "time_us") if get(n) is not None), ""
     )
     time = get(time_name) if time_name else None
-    signals = {
-        "crank": crank,
-        "cam": get(options.cam_column or "cam_v"),
-        "cylinder1": get(options.cylinder1_column or "cylinder1_v"),
-    }
+    given = {n: getattr(options, f"{n}_column") for n in SIGNALS}
     size = len(crank)
     arrays: dict[str, Any] = {}
-    for name, values in signals.items():
+    for name in SIGNALS:
+        wanted = [given[name]] if given[name] else [f"{name}_v", f"{name}_mv"]
+        column = next((w for w in wanted if get(w) is not None), "")
+        values = crank if name == "crank" else get(column) if column else None
         if values is not None:
-            arrays[name] = _signal(path, name, values)
+            arrays[name] = _signal(path, name, values, volts_per_unit(column))
             if arrays[name].size != size:
                 raise InputError(f"{path}: {name} has {arrays[name].size} samples, crank {size}")
     samples = Samples(

@@ -12,6 +12,7 @@ from misfire.errors import InputError
 from misfire.intake import times
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
+from misfire.intake.table import split_unit
 
 # column name -> (seconds per unit, None for ticks; True for periods)
 TIME_COLUMNS: dict[str, tuple[float | None, bool]] = {
@@ -25,10 +26,18 @@ TIME_COLUMNS: dict[str, tuple[float | None, bool]] = {
 }
 UNITS = {"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3}
 UNITS |= {"us": 1e-6, "usec": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "tick": 0.0, "ticks": 0.0}
+VOLTS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "kv": 1e3}
 SIGNALS = ("crank", "cam", "cylinder1")
 # from edge to edge: 360 teeth at 25 000 rpm with both edges, and four teeth at 60 rpm
 SHORTEST_S, LONGEST_S = 3e-6, 0.25
 CodeArray = npt.NDArray[np.int8]
+
+
+def volts_per_unit(name: str, unit: str = "") -> float:
+    """Volts of one unit of a signal's column, by the unit given or at the end of its name; 1 where none is known."""
+    own, within = split_unit(name.strip().lower())
+    suffix = "mv" if own.rstrip().endswith(("_mv", " mv")) else "v"
+    return VOLTS.get(unit or within or suffix, 1.0)
 
 
 @dataclass(frozen=True)
@@ -42,7 +51,8 @@ class TimeColumn:
     @classmethod
     def from_name(cls, name: str, unit: str = "") -> TimeColumn:
         """By the contract's name, else by the unit given or at the end of the name."""
-        low = name.strip().lower()
+        own, given = split_unit(name.strip().lower())
+        low, unit = own.strip(), unit or given
         if low in TIME_COLUMNS:
             return cls(name, *TIME_COLUMNS[low])
         if not unit:

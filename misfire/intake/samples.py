@@ -13,6 +13,8 @@ from misfire.errors import InputError
 from misfire.intake.recording import FloatArray
 
 RAM_BYTES = 64 << 20
+# rows of a list of changes, in which other signals change too, of which so many hold a new level of the crank
+CHANGES = 0.3
 
 
 def let_go(values: Any) -> None:
@@ -94,6 +96,8 @@ class Samples:
         Times [s] of unevenly spaced samples.
     breaks : list of int
         Sample numbers at which the recording starts again after an interruption.
+    listed : bool
+        Rows are no samples but the changes of signals of two levels, each at its own time.
     """
 
     source: str
@@ -107,6 +111,7 @@ class Samples:
     decisions: dict[str, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     unit: str = "V"
+    listed: bool = False
 
     def at(self, position: FloatArray) -> FloatArray:
         """Times [s] at fractional sample numbers."""
@@ -118,6 +123,18 @@ class Samples:
         return np.asarray(a + share * (b - a))
 
 
+def _lists_changes(values: Any) -> bool:
+    """True for two values that change from row to row: a sampled signal stays on a level for some samples."""
+    head = np.asarray(values[:10_000])
+    if head.size < 8 or np.unique(head).size != 2 or np.mean(head[1:] != head[:-1]) < CHANGES:
+        return False
+    low, high = head.min(), head.max()
+    return all(
+        bool(np.all((part == low) | (part == high)))
+        for part in (values[at : at + (1 << 20)] for at in range(0, values.size, 1 << 20))
+    )
+
+
 def set_times(samples: Samples, time_s: Any) -> None:
     """Turn a time column into start, step and breaks; uneven times are kept as they are.
 
@@ -125,6 +142,9 @@ def set_times(samples: Samples, time_s: Any) -> None:
     column costs no accuracy. Steps above 1.5 intervals are interruptions of the recording.
     """
     n = time_s.size
+    if _lists_changes(samples.crank):
+        samples.listed, samples.time_s = True, time_s
+        return
     if n < 3:
         raise InputError(f"{samples.source}: only {n} samples; record at least two turns of the crank")
     head = np.diff(time_s[: 1 << 20])

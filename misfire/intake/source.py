@@ -153,7 +153,14 @@ def text_stream(path: Path, head: bytes) -> tuple[io.BufferedIOBase | io.TextIOB
 
 
 def decode_head(head: bytes) -> str:
-    """The head as text; bytes that are no UTF-8 become replacement characters."""
+    """The head as text; bytes that are no letters become replacement characters.
+
+    Text that is not UTF-8 is taken for one byte a letter (code page 1252, common practice), in which many programs
+    write the micro sign of a unit; where such bytes are many it is no text.
+    """
     if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return head[: len(head) // 2 * 2].decode("utf-16", errors="replace")
-    return head.decode("utf-8-sig", errors="replace")
+    text = head.decode("utf-8-sig", errors="replace")
+    # the end of the head may cut a letter in two
+    odd = text[:4096].rstrip("\ufffd").count("\ufffd")
+    return head.decode("cp1252", errors="replace") if 0 < odd <= 0.1 * min(len(text), 4096) else text

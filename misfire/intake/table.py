@@ -226,7 +226,7 @@ def chunks(
                 if not np.isfinite(values).all():
                     good = np.isfinite(values).all(axis=1)
                     first = int(np.flatnonzero(~good)[0])
-                    if first == len(chunk) - 1 and _endsprintable(path, head):
+                    if first == len(chunk) - 1 and ends_cut(path, head):
                         chunk = chunk.iloc[:first]
                         chunk.attrs["cut"] = True
                     else:
@@ -253,7 +253,7 @@ def _lines(path: Path, head: bytes) -> Iterator[str]:
             yield line if isinstance(line, str) else line.decode("utf-8", errors="replace")
 
 
-def _endsprintable(path: Path, head: bytes) -> bool:
+def ends_cut(path: Path, head: bytes) -> bool:
     """True when the file does not end with a line end, so its last row may have been cut."""
     last = "\n"
     stream, _ = text_stream(path, head)

@@ -12,7 +12,7 @@ from misfire.intake.edges import SIGNALS, TIME_COLUMNS, CodeArray, EdgeColumns, 
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
 from misfire.intake.source import read_head
-from misfire.intake.table import Layout, chunks, line_of_row, printable, sniff, split_unit
+from misfire.intake.table import Layout, chunks, ends_cut, line_of_row, printable, sniff, split_unit
 
 KIND = "tooth-timing CSV"
 
@@ -93,6 +93,10 @@ def _meta_number(path: Path, layout: Layout, key: str, low: float, high: float) 
     return value
 
 
+def _begins_signal(word: str) -> bool:
+    return any(s.startswith(word.strip().lower()) for s in SIGNALS)
+
+
 def _load(
     path: Path, head: bytes, layout: Layout, index: int, signal: int | None
 ) -> tuple[FloatArray, CodeArray | None, bool]:
@@ -116,11 +120,13 @@ def _load(
             code = table[words.codes.to_numpy()]
             if (table[:-1] < 0).any() and (code < 0).any():
                 wrong = int(np.flatnonzero(code < 0)[0])
-                number = line_of_row(path, head, layout, rows + wrong)[0]
                 word = printable(str(chunk[signal].iloc[wrong]))
-                raise InputError(
-                    f"{path}, line {number}: signal {word!r} is none of crank, cam, cylinder1; correct it"
-                )
+                if wrong < len(chunk) - 1 or not _begins_signal(word) or not ends_cut(path, head):
+                    number = line_of_row(path, head, layout, rows + wrong)[0]
+                    raise InputError(
+                        f"{path}, line {number}: signal {word!r} is none of crank, cam, cylinder1; correct it"
+                    )
+                cut, code, raws[-1] = True, code[:wrong], raws[-1][:wrong]
             codes.append(code)
         rows += len(chunk)
     raw = np.concatenate(raws) if raws else np.empty(0)

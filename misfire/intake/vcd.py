@@ -12,14 +12,12 @@ import numpy.typing as npt
 
 from misfire.errors import InputError
 from misfire.intake import times
-from misfire.intake.crossings import Hysteresis
-from misfire.intake.direction import direction_pulses
+from misfire.intake.levels import with_edges
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
 from misfire.intake.samples import Samples, Store, as_samples, let_go, set_times
 from misfire.intake.source import BoundedReader
 from misfire.intake.table import printable
-from misfire.intake.threshold import Choice, better_edge, judge
 from misfire.intake.waveform import strictly_growing, to_recording
 
 KIND = "VCD"
@@ -91,6 +89,7 @@ def read(path: Path, options: ReadOptions) -> Recording:
             if used:
                 by_id[code] = used
         _changes(path, tokens, by_id)
+        cut = not raw.last.isspace()
     crank = chosen["crank"]
     if not crank.ticks.size:
         raise InputError(f"{path}: no crank edge: {printable(crank.name)} never changes; check the channel")
@@ -99,7 +98,7 @@ def read(path: Path, options: ReadOptions) -> Recording:
         "columns": ", ".join(f"{n} = {printable(v.name)}" for n, v in chosen.items()),
         "clock": f"{header.ticks_per_s:.10g} Hz",
     }
-    notes = []
+    notes = ["The last line was cut off and was left out."] if cut else []
     unknown = sum(v.unknown for v in chosen.values())
     if unknown:
         notes.append(f"{unknown} changes to an unknown or undriven state (x, z) were passed over.")
@@ -119,33 +118,7 @@ def read(path: Path, options: ReadOptions) -> Recording:
         decisions=decisions,
         notes=tuple(notes),
     )
-    if options.edge == "both":
-        decisions["edge"] = "both (given)"
-        return replace(recording, crank_s=strictly_growing(_both(rise, fall)))
-    sign = {"rising": 1, "falling": -1}.get(options.edge or "")
-    if sign is None:
-        none = Hysteresis(0.0, 0.0, 0.0)
-        both = [judge([t], Choice(0.5, none, s, t.size)) for t, s in ((rise, 1), (fall, -1))]
-        sign = better_edge(both).sign
-    edge, other = (rise, fall) if sign > 0 else (fall, rise)
-    decisions["edge"] = ("rising" if sign > 0 else "falling") + (" (given)" if options.edge else "")
-    width = np.full(edge.size, np.nan)
-    for at in range(0, edge.size if other.size else 0, BLOCK):
-        part = edge[at : at + BLOCK]
-        after = np.searchsorted(other, part, side="right")
-        width[at : at + BLOCK] = np.where(
-            after < other.size, other[np.minimum(after, other.size - 1)] - part, np.nan
-        )
-    recording = replace(recording, crank_s=edge, width_s=width)
-    # of a long log the beginning tells whether the pulses carry the direction at all
-    if rise.size > BLOCK and direction_pulses(_both(rise[:BLOCK], fall[:BLOCK])) is None:
-        return recording
-    pulses = direction_pulses(_both(rise, fall))
-    return recording if pulses is None else times.without_backward(recording, pulses)
-
-
-def _both(rise: FloatArray, fall: FloatArray) -> FloatArray:
-    return np.asarray(np.sort(np.concatenate((rise, fall))))
+    return with_edges(recording, rise, fall, options)
 
 
 def _tokens(raw: BoundedReader) -> Iterator[str]:
@@ -158,7 +131,9 @@ def _tokens(raw: BoundedReader) -> Iterator[str]:
             continue
         rest = text[cut:]
         yield from text[:cut].split()
-    yield from rest.split()
+    # what stands at the very end without a line end behind it may be cut
+    left = rest.split()
+    yield from left if rest[-1:].isspace() else left[:-1]
 
 
 def _header(path: Path, tokens: Iterator[str]) -> _Header:

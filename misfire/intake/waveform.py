@@ -14,10 +14,12 @@ from misfire.errors import InputError
 from misfire.intake import progress
 from misfire.intake.crossings import Hysteresis, Trigger
 from misfire.intake.drift import Signal, look, without_spikes
+from misfire.intake.levels import level_times, with_edges
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray, Recording
 from misfire.intake.samples import Samples, let_go
 from misfire.intake.threshold import Choice, Levels, Part, choose, survey
+from misfire.intake.times import time_step
 
 BLOCK = 1 << 20
 STRETCHES, STRETCH = 8, 50_000
@@ -59,6 +61,8 @@ def trigger(
 
 def to_recording(samples: Samples, options: ReadOptions) -> Recording:
     """Edges of the crank, cam and cylinder-1 signals of a sampled log. Raises InputError."""
+    if samples.listed:
+        return _listed(samples, options)
     decisions, notes = dict(samples.decisions), list(samples.notes)
     unit = f" {samples.unit}" if samples.unit else ""
     if samples.crank.size < 3:
@@ -131,6 +135,29 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
         decisions=decisions,
         notes=tuple(notes),
     )
+
+
+def _listed(samples: Samples, options: ReadOptions) -> Recording:
+    """Edges of signals that are given by their changes."""
+    rise, fall = level_times(samples.crank, samples.time_s)
+    if rise.size < 2 and fall.size < 2:
+        raise InputError(f"{samples.source}: no crank edge: the signal changes fewer than twice")
+    extra = {
+        name: level_times(values, samples.time_s)[0]
+        for name in ("cam", "cylinder1")
+        if (values := getattr(samples, name)) is not None
+    }
+    cam, mark = (extra[n] if n in extra and extra[n].size else None for n in ("cam", "cylinder1"))
+    recording = Recording(
+        source=samples.source,
+        crank_s=np.empty(0),
+        cam_s=cam,
+        cylinder1_s=mark,
+        clock_step_s=time_step(np.asarray(samples.time_s)),
+        decisions=samples.decisions | {"signal": "two levels, every row a change"},
+        notes=tuple(samples.notes),
+    )
+    return with_edges(recording, strictly_growing(rise), strictly_growing(fall), options)
 
 
 def polarity(choice: Choice, levels: Levels) -> str:

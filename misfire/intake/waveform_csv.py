@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from misfire.errors import InputError
-from misfire.intake.edges import UNITS
+from misfire.intake.edges import UNITS, volts_per_unit
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import Recording
 from misfire.intake.samples import Samples, Store, set_times
@@ -17,7 +17,6 @@ from misfire.intake.table import Layout, chunks, line_of_row, sniff
 from misfire.intake.waveform import to_recording
 
 KIND = "waveform CSV"
-VOLTS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "kv": 1e3}
 TIME_NAMES = ("time_s", "time_ms", "time_us")
 RATE_KEYS = ("sample_rate_hz", "sample_rate", "sampling rate", "sample rate", "samplerate", "fs")
 STEP_KEYS = ("sample_interval_s", "sample interval", "sampling interval", "increment", "dt")
@@ -110,8 +109,7 @@ def _scale(layout: Layout, name: str, index: int) -> float:
     if name == "time":
         suffix = next((u for u in ("ms", "us", "ns") if header.endswith(("_" + u, " " + u))), "s")
         return UNITS.get(unit or suffix, 1.0) or 1.0
-    suffix = "mv" if header.endswith(("_mv", " mv")) else "v"
-    return VOLTS.get(unit or suffix, 1.0)
+    return volts_per_unit(header, unit)
 
 
 def _step(path: Path, layout: Layout, options: ReadOptions) -> float:

@@ -87,7 +87,29 @@ _DRIVELINE_RANGE = {
 }
 
 
+# a tooth that stands further from its place than this is another tooth's
+_TOOTH_DEG = 45.0
+_TOOTH_SIZES = (
+    "sd_deg", "wobble_deg", "gap_shift_deg", "gap_shift_deg_per_1000", "spot_deg", "drift_deg_per_min",
+    "speed_deg_per_1000",
+)  # fmt: skip
+
+
+def _check_teeth(s: Scenario, where: str) -> None:
+    sizes = {name: getattr(s.teeth, name) for name in _TOOTH_SIZES}
+    sizes |= {f"bent {k}": v for k, v in s.teeth.bent.items()}
+    sizes |= {f"errors_deg[{k}]": v for k, v in enumerate(s.teeth.errors_deg)}
+    for name, value in sizes.items():
+        if not -_TOOTH_DEG <= value <= _TOOTH_DEG:
+            raise InputError(
+                f"{where}: teeth {name} = {value!r}; give degrees from -{_TOOTH_DEG:g} to {_TOOTH_DEG:g}"
+            )
+    if not 1.0 <= s.teeth.radius_mm <= 1000.0 or not abs(s.teeth.runout_mm) <= 0.5 * s.teeth.radius_mm:
+        raise InputError(f"{where}: teeth radius_mm 1 to 1000, runout_mm at most half of it")
+
+
 def _check_ranges(s: Scenario, where: str) -> None:
+    _check_teeth(s, where)
     for name, (low, high) in _DRIVELINE_RANGE.items():
         value = getattr(s.driveline, name)
         if not low <= value <= high:

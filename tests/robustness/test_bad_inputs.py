@@ -34,6 +34,12 @@ def test_a_fixed_sample_of_bad_inputs(bench: Bench):
     assert done["ends"]["answered"] > 0.1 * INPUTS
 
 
+@pytest.mark.parametrize("number", [103011, 300409, 302361])
+def test_inputs_that_once_broke_a_command(bench: Bench, number: int):
+    """A pattern without its wheel's positions, a log in which no level is known, tooth errors beyond any circle."""
+    assert run(bench, number, 1)["faults"] == {}
+
+
 def test_every_good_file_is_answered(bench: Bench):
     """What the bad ones are made from is good, so a refusal comes from the change."""
     for name in every_kind()["log"]:
