@@ -106,6 +106,8 @@ def analyse(
 ) -> Analysis:
     """Analyse recordings of one engine; several short ones are pooled.
 
+    Raises InputError for a known cut that lies in none of the logs.
+
     Parameters
     ----------
     channels : sequence of Channels
@@ -114,6 +116,7 @@ def analyse(
         The controller's own counts.
     """
     many = [recordings] if isinstance(recordings, Recording) else list(recordings)
+    _check_cuts(options.known_cuts, many)
     logs = []
     for i, rec in enumerate(many):
         slow = channels[i] if i < len(channels) else None
@@ -130,6 +133,18 @@ def analyse(
         for k, v in log.timings_s.items():
             took[k] = took.get(k, 0.0) + v
     return Analysis(result, tuple(logs), logs[0].engine, took | {"verdict": verdict_s})
+
+
+def _check_cuts(cuts: Sequence[KnownCut], recordings: Sequence[Recording]) -> None:
+    """Raise InputError for a commanded cut that lies in none of the logs: its seconds are of another clock."""
+    spans = [(r.crank_s[0], r.crank_s[-1]) for r in recordings if r.crank_s.size]
+    for cut in cuts:
+        if spans and all(cut.to_s <= first or cut.from_s >= last for first, last in spans):
+            runs = " or ".join(f"{first:.1f} to {last:.1f} s" for first, last in spans)
+            raise InputError(
+                f"known cut {cut.cylinder}@{cut.from_s:g}-{cut.to_s:g} lies outside the log, which runs from {runs}; "
+                "correct its seconds"
+            )
 
 
 def _checksum(path: str) -> dict[str, Any]:

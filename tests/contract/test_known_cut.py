@@ -9,6 +9,7 @@ import pytest
 
 from misfire.errors import InputError
 from misfire.onelog import KnownCut, study
+from misfire.pipeline import AnalyseOptions, analyse
 from misfire.simulate import Misfires, Phase, Scenario, Simulated, prepared_engine, simulate
 
 
@@ -51,3 +52,17 @@ def test_a_cut_that_contradicts_the_engine_file_is_refused() -> None:
     done = log(3)
     with pytest.raises(InputError, match="cylinder 3 lost its work then, not 5; correct the cut"):
         study(done.recording, done.engine, known_cuts=(KnownCut(5, 8.0, 12.0),))
+
+
+def test_a_cut_outside_the_log_is_refused() -> None:
+    """Seconds of another clock, as a tester's own; inside one of two pooled logs is inside."""
+    done = log(2)
+    short = dataclasses.replace(done.recording, crank_s=done.recording.crank_s[:9000])
+    options = AnalyseOptions(done.engine, known_cuts=(KnownCut(2, 108.0, 112.0),))
+    with pytest.raises(InputError, match=r"2@108-112 lies outside the log, which runs from 0\.0 to 20\.\d s"):
+        analyse(done.recording, options)
+    inside = AnalyseOptions(done.engine, known_cuts=(KnownCut(2, 8.0, 12.0),))
+    assert short.crank_s[-1] < 8.0
+    with pytest.raises(InputError, match="lies outside the log"):
+        analyse(short, inside)
+    assert analyse([short, done.recording], inside).result["verdict"]["findings"] == []
