@@ -143,7 +143,8 @@ def judge_verdict(case: Case, done: Simulated, result: dict[str, Any]) -> dict[s
         allowed = _mates(done, allowed) if unknown else allowed
         named = f["cause"] == "sensor_signal" or (bool(cyl) and cyl <= allowed)
         due_at_all = f["cause"] in want.may or f["cause"] in want.must
-        graded.append((f["cause"], f["confidence"], due_at_all and named))
+        where = f["detail"].get("where", "") if "detail" in f else ""
+        graded.append((f["cause"], f["confidence"], due_at_all and named, where))
     missed = {}
     for cause, need in want.must.items():
         found = by_cause.get(cause)

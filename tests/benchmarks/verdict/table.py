@@ -41,7 +41,7 @@ def reliability(runs: list[dict[str, Any]]) -> str:
     every = [g for r in runs for g in r.get("graded", [])]
     lines = ["confidence      said   right"]
     for lo, hi in pairwise(BINS):
-        mine = [ok for _, c, ok in every if lo <= c < hi or (hi == 1.0 and c == 1.0)]
+        mine = [ok for _, c, ok, *_ in every if lo <= c < hi or (hi == 1.0 and c == 1.0)]
         if mine:
             share = 100 * sum(mine) / len(mine)
             lines.append(f"{lo:.2f} to {hi:.2f} {len(mine):7d} {share:6.1f} %")
