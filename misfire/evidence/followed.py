@@ -26,6 +26,7 @@ from misfire.work import places
 LEAST = 4  # events of one cylinder
 LEAST_BY_TIME = 8  # of a quarter of the log that speaks against the others
 LEAST_CALM = 15  # healthy turns of each half of the cycle
+STEADY = 1.15  # ratio of speeds over the turns compared, at most
 SHARE = 0.9  # a burn twice as late as the generic one leaves 0.98 (tests/evidence)
 _EVENTS, _CALM_RUNS, _CALM_RUN = 25, 8, 16  # looked at, for time: events a cylinder; runs of healthy turns
 _AHEAD, _WINDOW = 2, 5  # turns before the event's and in all
@@ -136,6 +137,9 @@ def _of_log(log: OneLog, miss: IntArray, groups: Mapping[int | str, IntArray]) -
         turn = e.turn[k][:, None] - _AHEAD + np.arange(_WINDOW)
         inside = ((turn >= 0) & (turn < log.crank.turns)).all(axis=1)
         row = at[turn[inside]]
+        with np.errstate(invalid="ignore"):
+            # a speed that falls by a fifth in five turns bends the residuals more than a combustion does
+            row = row[speed[row].max(axis=1) < STEADY * speed[row].min(axis=1)]
         x, y = like[row][:, :, inner].reshape(len(row), -1), own[row][:, :, inner].reshape(len(row), -1)
         ok = np.isfinite(y).all(axis=1)
         if ok.sum() >= LEAST and (one := _compared(x[ok], y[ok], _WINDOW * off)) is not None:

@@ -7,6 +7,8 @@ from typing import Any
 
 from misfire.verdict.evidence import Evidence, Label
 
+MOST_UNUSABLE = 0.85  # of the firings; beyond, nothing but the signal is a firm finding (our choice)
+
 
 def finding(
     cause: str,

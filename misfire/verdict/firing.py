@@ -7,7 +7,7 @@ from typing import Any
 
 from misfire.decide import crank_length
 from misfire.verdict.evidence import CylinderEvidence, Evidence
-from misfire.verdict.finding import finding, listed, name_of, pair_of, tail
+from misfire.verdict.finding import MOST_UNUSABLE, finding, listed, name_of, pair_of, tail
 
 LEAST_JUDGED = 0.5  # of the firings around the misfires: below, most of the stretch is noise
 FALSE_ALARM = 2e-5  # per firing, the budget that isolated events are judged against
@@ -138,6 +138,9 @@ def _doubt(ev: Evidence, c: CylinderEvidence) -> str:
             f"{name_of(c.cylinder)}: the edges shift, but only {100 * max(follow.share, 0.0):.0f} % of the shift is one "
             "that a crank with inertia can make"
         )
+    unjudged = c.unusable / max(c.unusable + c.firings, 1)
+    if unjudged > MOST_UNUSABLE:
+        return f"{name_of(c.cylinder)}: {100 * unjudged:.0f} % of its firings cannot be judged, and the rest is no sample of them"
     if c.judged_around < LEAST_JUDGED:
         return (
             f"{name_of(c.cylinder)}: only {100 * c.judged_around:.0f} % of the firings around its {c.misfires} misfires can be "

@@ -7,13 +7,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from misfire.verdict.evidence import Evidence
-from misfire.verdict.finding import both_companions, listed, name_of
+from misfire.verdict.finding import MOST_UNUSABLE, both_companions, listed, name_of
 from misfire.verdict.firing import ambiguous_of, misfires_of, size_open_of, weak_of
 from misfire.verdict.sensing import exchanged_names, signal_of, stored_of, wheel_of
 
 FIRM = 0.95
 LEAST_TURNS = 200
-MOST_UNUSABLE = 0.85  # of the firings; beyond, nothing but the signal is a firm finding (our choice)
 LEAST_FIT = 0.5  # of the wave, that a TDC found from the motion must explain for the same (our choice)
 
 
