@@ -159,9 +159,20 @@ def time_at(grid: Grid, start: IntArray, angle_deg: float) -> FloatArray:
     shift = int(turn) * n + j
     left = grid.angle_deg[j] if j >= 0 else grid.angle_deg[-1] - TURN_DEG
     right = grid.angle_deg[j + 1] if j + 1 < n else grid.angle_deg[0] + TURN_DEG
-    at = start + shift
-    ok = (at >= 0) & (at + 1 < grid.time_s.size)
-    at = np.where(ok, at, 0)
     share = (a - left) / (right - left)
-    t = grid.time_s[at] * (1 - share) + grid.time_s[np.minimum(at + 1, grid.time_s.size - 1)] * share
-    return np.where(ok, t, np.nan)
+    step = int(start[1] - start[0]) if start.size > 1 else 0
+    if step > 0 and (start[1:] - start[:-1] == step).all():
+        # every turn of its kind, as mostly: two views instead of two gathers
+        first = int(start[0]) + shift
+        lo = min(max(0, -(first // step)), start.size)
+        hi = max(lo, min(start.size, (grid.time_s.size - 2 - first) // step + 1))
+        at = slice(first + lo * step, first + hi * step, step)
+        near, far = grid.time_s[at], grid.time_s[at.start + 1 : at.stop + 1 : step]
+        out = np.full(start.size, np.nan)
+        out[lo:hi] = near[: hi - lo] + share * (far[: hi - lo] - near[: hi - lo])
+        return out
+    at_ = start + shift
+    ok = (at_ >= 0) & (at_ + 1 < grid.time_s.size)
+    at_ = np.where(ok, at_, 0)
+    left_s, right_s = grid.time_s[at_], grid.time_s[np.minimum(at_ + 1, grid.time_s.size - 1)]
+    return np.where(ok, left_s + share * (right_s - left_s), np.nan)

@@ -7,7 +7,7 @@ import pytest
 
 from misfire.crank import number_edges
 from misfire.engine import Wheel
-from misfire.grid import make_grid, time_at, time_noise_s
+from misfire.grid import Grid, make_grid, time_at, time_noise_s
 
 
 def log(wheel: Wheel, rpm: float, turns: int, jitter_s: float = 0.0) -> np.ndarray:
@@ -44,3 +44,20 @@ def test_time_between_two_teeth() -> None:
         np.testing.assert_allclose(
             time_at(grid, start, angle), (np.arange(2, 15) + angle / 360.0) * turn_s, atol=1e-9
         )
+
+
+@pytest.mark.parametrize("every", [1, 2])
+def test_time_at_an_angle_is_that_of_the_two_teeth_around(every: int) -> None:
+    """Against the line between two teeth, one at a time; starts in equal steps and in unequal ones, over both ends."""
+    rng = np.random.default_rng(8)
+    n, turns = 7, 30
+    time = np.cumsum(rng.random(turns * n))
+    angle = np.sort(rng.uniform(0, 360, n))
+    grid = Grid(angle, time, np.zeros(time.size), np.ones(time.size, dtype=bool))
+    equal = np.arange(0, turns, every) * n
+    full = np.concatenate([angle + 360.0 * k for k in range(turns)])
+    for start in (equal, np.delete(equal, 3)):
+        for at in rng.uniform(-700, 700, 30):
+            where = start // n * 360.0 + at
+            want = np.interp(where, full, time, left=np.nan, right=np.nan)
+            np.testing.assert_allclose(time_at(grid, start, float(at)), want)

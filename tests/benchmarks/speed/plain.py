@@ -67,5 +67,6 @@ def fast(grid: Grid, crank: Crank, engine: Engine, first_deg: float, second_turn
         values.append(((width / (t[2] - t[1])) ** 2 - (width / (t[1] - t[0])) ** 2) / 2 / width)
         turns.append(turn)
         index.append(np.full(turn.size, p.index))
-    order = np.lexsort((np.concatenate(index), np.concatenate(turns)))
+    # a few sorted runs, which a stable sort only has to merge
+    order = np.argsort(np.concatenate(turns) * engine.cylinders + np.concatenate(index), kind="stable")
     return np.concatenate(values)[order]

@@ -19,7 +19,7 @@ from misfire.intake import read
 from tests.benchmarks.speed import plain
 from tests.benchmarks.speed.logs import Loop, write_log
 
-PLAIN_EDGES = 250_000  # the slow reference is timed on this many edges and reckoned per event
+PLAIN_EDGES = 1_000_000  # the slow reference is timed on this many edges and reckoned per event
 
 
 @dataclass
