@@ -99,5 +99,16 @@ PLACES = (
     Place("compare/swap.py", "worst[0] != worst[1] and p_change", "worst[0] == worst[1] and p_change", "compare/test_stories.py -k swap"),
     Place("intake/crossings.py", "return offset + fires - 1 + (self.threshold", "return offset + fires + (self.threshold", "intake/test_waveform.py"),
     Place("intake/crossings.py", "low = y < self.threshold - self.hysteresis.at(swing)", "low = y < self.threshold + self.hysteresis.at(swing)", "intake/test_waveform.py"),
+    Place("stability.py", "LEAST_TEETH = 20", "LEAST_TEETH = 30", "pattern"),
+    Place("pattern.py", "> LEAST_SURE_DEG:", "> 100 * LEAST_SURE_DEG:", "pattern"),
+    Place("pattern.py", "rhs - lhs @ fit) ** 2)) / (", "rhs - lhs @ fit) ** 2)) * (", "pattern"),
+    Place("pattern.py", "spacing - share * torque", "spacing + share * torque", "pattern"),
+    Place("onelog.py", "0.02) and scatter[1]", "0.02) or scatter[1]", "verdict"),
+    Place("decide/size.py", "at_least[lost])) < FULL_FROM", "at_least[lost])) > FULL_FROM", "decide/test_size.py"),
+    Place("decide/size.py", "if sure < LEAST_SURE:", "if sure >= 0:", "decide/test_size.py"),
+    Place("decide/scale.py", "1 / (most * (1 + unsure))", "1 / most", "decide/test_size.py"),
+    Place("work/events.py", "f_level.weights @ late[f_level.offsets % n]", "f_level.weights @ late[f_level.offsets % n - 3]", "work/test_level.py"),
+    Place("verdict/sensing.py", "ev.turns_set_aside >= LEAST_FAULTY", "ev.turns_set_aside >= 0", "verdict/test_signal.py"),
+    Place("grid.py", "shift = int(turn) * n + j", "shift = int(turn) * n + j + 1", "test_grid.py"),
 )
 # fmt: on
