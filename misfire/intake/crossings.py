@@ -34,7 +34,7 @@ class Hysteresis:
 
     def at(self, swing: Any) -> Any:
         """Hysteresis [unit of the signal] for a local swing."""
-        return np.minimum(np.maximum(self.share * swing, self.floor), self.cap)
+        return np.clip(self.share * swing, self.floor, self.cap)
 
 
 @dataclass
@@ -57,26 +57,26 @@ class Trigger:
         """
         if not block.size:
             return np.empty(0)
-        y = block.astype(np.float64)
-        low = y < self.threshold - self.hysteresis.at(swing)
+        y = block
+        low = y < np.float32(self.threshold) - self.hysteresis.at(swing)
         lead = 0
         if self._last is not None:
             lead = 1
-            y = np.concatenate(([self._last], y))
+            y = np.concatenate((np.array([self._last], dtype=np.float32), y))
             low = np.concatenate(([False], low))
-        high = y >= self.threshold
+        high = y >= np.float32(self.threshold)
         at = np.flatnonzero(high[1:] & ~high[:-1]) + 1
         # the first crossing after the signal was below the lower level counts, later ones are ripple
-        armings = np.cumsum(low)
-        seen = armings[at]
-        before = np.concatenate(([-1 if self._armed else 0], seen[:-1])) if at.size else seen
-        fires = at[seen > before]
-        since = int(seen[-1]) if at.size else -1 if self._armed else 0
-        self._armed = bool(armings[-1] > since)
+        parts = np.concatenate(([0], at + 1))
+        parts = parts[parts < low.size]
+        fell = np.logical_or.reduceat(low, parts)  # since the crossing before
+        fell[0] |= self._armed
+        fires = at[fell[: at.size]]
+        self._armed = bool(fell[at.size]) if at.size < parts.size else False
         self._last = float(y[-1])
         offset = self._start - lead
         self._start += block.size
-        left, right = y[fires - 1], y[fires]
+        left, right = y[fires - 1].astype(np.float64), y[fires].astype(np.float64)
         return offset + fires - 1 + (self.threshold - left) / (right - left)
 
 
