@@ -35,6 +35,24 @@ def test_the_integral_grows_by_half_w_squared_times_the_angle() -> None:
     assert per_turn == pytest.approx(0.5 * w**2 * 2.0 * np.pi, rel=1e-9)
 
 
+def test_late_edges_at_a_known_angle_leave_the_speed_even() -> None:
+    """Teeth that stand later than they should, and the same errors given: every interval has the one true speed."""
+    wheel = Wheel.from_label("60-2")
+    error = np.random.default_rng(2).normal(0.0, 0.1, wheel.teeth)
+    angle = (360.0 * np.arange(20)[:, None] + wheel.tooth_angles_deg + error).ravel()
+    crank = number_edges(angle / (6.0 * 3000.0), wheel)
+    half_square = 0.5 * (3000.0 * np.pi / 30.0) ** 2
+
+    def uneven(given: np.ndarray | None) -> float:
+        grid = make_grid(crank, given)
+        step = np.radians(np.diff(np.append(grid.angle_deg, grid.angle_deg[0] + 360.0)))
+        rows = np.diff(grid.action)[: 10 * step.size].reshape(-1, step.size)
+        return float(np.abs(rows / step / half_square - 1).max())
+
+    assert uneven(error) < 1e-6
+    assert uneven(None) > 0.02
+
+
 def test_time_between_two_teeth() -> None:
     wheel = Wheel.from_label("60-2")
     grid = make_grid(number_edges(log(wheel, 3000.0, 20), wheel))

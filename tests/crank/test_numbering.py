@@ -109,6 +109,17 @@ def test_the_wheel_is_found_when_not_given(shape, speed, start_deg):
     check(crank, t, number)
 
 
+@pytest.mark.parametrize("gone", [(17, 18, 21, 22, 34, 35), (10, 11, 33, 34, 35)])
+def test_a_wheel_with_several_gaps_is_found_whole(gone: tuple[int, ...]):
+    """Three gaps of two, most teeth behind the last; one of two and one of three: positions and teeth come back."""
+    wheel = Wheel(36, gone)
+    t, number = edge_times(wheel, 20, lambda x: 1500.0 + 0.0 * x)
+    crank = number_edges(t, None)
+    assert crank.wheel_found
+    assert (crank.wheel.positions, crank.wheel.teeth) == (36, 36 - len(gone))
+    assert check(crank, t, number) > 18 * wheel.teeth
+
+
 @FEW
 @given(
     st.sampled_from(WHEELS),

@@ -56,7 +56,7 @@ PLACES = (
     Place("work/windows.py", "(angle >= -before) & (angle <= after)", "(angle >= -after) & (angle <= before)", "work"),
     Place("work/filters.py", "prior[fixed.shape[1] :] = ridge / k.size", "prior[:] = ridge / k.size", "work"),
     Place("work/filters.py", "other = np.concatenate([tdc - here - CYCLE_DEG, tdc - here, tdc - here + CYCLE_DEG])", "other = np.concatenate([tdc - here - TURN_DEG, tdc - here, tdc - here + TURN_DEG])", "work"),
-    Place("work/events.py", "level = level - mass * inertia_share(engine)", "level = level + mass * inertia_share(engine)", "work decide"),
+    Place("work/events.py", "level, level_sd = level - masses", "level, level_sd = level + masses", "work decide"),
     Place("work/events.py", "start = turn * n", "start = turn * n + 1", "work"),
     Place("work/events.py", "trusted[blind] = np.nan, False", "trusted[blind] = np.nan, True", "work decide contract"),
     Place("pattern.py", "enumerate((-1.0, 0.0, 1.0, 2.0))", "enumerate((1.0, 0.0, -1.0, -2.0))", "pattern"),
