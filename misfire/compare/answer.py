@@ -22,6 +22,7 @@ KIND_WORDS: dict[str, str] = {
 ENOUGH_TURNS = 200
 # Part of all counts before that is too little to hold up the answer of the others. Our own choice.
 _FEW_SHARE = 0.05
+_FELL = 0.01  # chance of counts that fell so far by luck alone, on each cylinder
 
 
 @dataclass(frozen=True)
@@ -134,9 +135,11 @@ def decide(e: Evidence) -> Overall:
         and bool(counted)
         and all(_is_gone(e.changes[c], e.raw[c]) for c in (counted if _by_place(e) else left) if c in e.raw)
     )
-    if left and (gone_false or hidden):
+    if left and (gone_false or open_false or hidden):
         head = f"The controller no longer counts it, but a true misfire remains on {names(left)}."
-        if open_false:
+        if open_false and not gone_false:
+            head = f"A true misfire remains on {names(left)}; no false counts after, not yet proven gone on {names(open_false)}."
+        elif open_false:
             head = (
                 f"A true misfire remains on {names(left)}; the false counts are gone on {names(gone_false)}, "
                 f"not yet proven gone on {names(open_false)}."
@@ -367,12 +370,14 @@ def _is_gone(change: Change, raw: Answer) -> bool:
 def _partly_gone(
     changes: Mapping[Label, Change], raw: Mapping[Label, Answer]
 ) -> tuple[list[Label], list[Label]]:
-    """Cylinders whose counts are proven gone, and those that count no more without a proof; none when any still counts."""
+    """Cylinders whose counts are proven gone, and those that count no more without a proof; none when any still counts,
+    or when nothing shows that they fell at all."""
     had = [c for c, ch in changes.items() if ch.material_before]
     gone = [c for c in had if raw[c] == "cleared"]
     rest = [c for c in had if c not in gone]
     quiet = all(raw[c] == "not_proven" and not changes[c].material_after for c in rest)
-    return (gone, rest) if gone and quiet else ([], [])
+    fell = gone or all(changes[c].p_value <= _FELL for c in rest)
+    return (gone, rest) if fell and quiet else ([], [])
 
 
 def _gone(changes: Mapping[Label, Change], raw: Mapping[Label, Answer]) -> list[Label]:

@@ -209,10 +209,12 @@ def _false_part(side: Counts) -> float:
 
 
 def _false(side: Counts, i: int) -> float:
-    """Controller counts on firings that burned: all of them, unless the log confirms half of them or more."""
+    """Controller counts on firings that burned: all that the log does not confirm, unless it confirms half of them, or
+    may do so where it could not judge."""
     assert side.reported is not None
     extra = float(side.reported[i]) - float(side.reported_found[i].sum())
-    return extra if extra > 0.5 * float(side.reported[i]) else 0.0
+    sure = extra - float(side.reported_open[i].sum())
+    return extra if sure > 0.5 * float(side.reported[i]) else 0.0
 
 
 def _holm(changes: Mapping[Label, Change]) -> dict[Label, float]:

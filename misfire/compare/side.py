@@ -87,8 +87,9 @@ class Counts:
         "found" and "false", per block of turns: events, expected events, their variance, firings.
     reported : float array, shape (cylinders,), or None
         Counts of the controller, NaN where it gave none for a cylinder.
-    reported_firings, reported_found : array, shape (cylinders, strata)
-        Firings and true misfires in the logs that have controller counts.
+    reported_firings, reported_found, reported_open : array, shape (cylinders, strata)
+        Firings, true misfires, and firings that could not be judged and may be misfires, in the logs that have
+        controller counts.
     by_number : dict of cylinder number -> number of counts, or None
         The controller's counts under its own numbers, also where the log's cylinders have none.
     monitor_ran : bool or None
@@ -106,6 +107,7 @@ class Counts:
     reported: FloatArray | None
     reported_firings: IntArray
     reported_found: IntArray
+    reported_open: IntArray
     by_number: dict[int, float] | None
     monitor_ran: bool | None
     at_least: frozenset[int]
@@ -282,7 +284,7 @@ def _means(sides: Sequence[Side], strata: Sequence[IntArray], width: int, by_loa
 def _count(sides: Sequence[Side], strata: Sequence[IntArray], named: Naming, width: int) -> Counts:
     cylinders = len(named.labels)
     shape = (cylinders, width)
-    kinds = ("firings", "found", "false", "partial", "active", "rf", "rt")
+    kinds = ("firings", "found", "false", "partial", "active", "rf", "rt", "ro")
     total = {k: np.zeros(shape, dtype=np.int64) for k in kinds}
     flags: list[dict[str, npt.NDArray[np.bool_]]] = []
     cells: list[IntArray] = []
@@ -314,6 +316,7 @@ def _count(sides: Sequence[Side], strata: Sequence[IntArray], named: Naming, wid
             # The controller watches every fired event, also those that the log cannot judge.
             add("rf", active)
             add("rt", missed)
+            add("ro", (state == "unusable") & ~(lost < _PARTIAL_FROM))
     blocks = {name: _blocks(sides, cells, flags, name, total, cylinders) for name in ("found", "false")}
     told = [c for c in given if c is not None and c.misfires is not None]
     by_number: dict[int, float] | None = {} if told else None
@@ -331,6 +334,7 @@ def _count(sides: Sequence[Side], strata: Sequence[IntArray], named: Naming, wid
         reported=_by_label(by_number, named),
         reported_firings=total["rf"],
         reported_found=total["rt"],
+        reported_open=total["ro"],
         by_number=by_number,
         monitor_ran=False if False in ran else True if ran and all(ran) else None,
         at_least=frozenset(x for c in told for x in c.at_least),
