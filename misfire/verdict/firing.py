@@ -10,6 +10,8 @@ from misfire.verdict.evidence import CylinderEvidence, Evidence
 from misfire.verdict.finding import MOST_UNUSABLE, finding, listed, name_of, pair_of, tail
 
 LEAST_JUDGED = 0.5  # of the firings around the misfires: below, most of the stretch is noise
+# how often such candidates were right on simulated logs (DEVELOPERS.md); real garages may differ
+FEW, SIZE, STEADY_PAIR, STEADY_WHEEL = 0.9, 0.3, 0.2, 0.55
 FALSE_ALARM = 2e-5  # per firing, the budget that isolated events are judged against
 
 
@@ -88,7 +90,7 @@ def misfires_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
             finding(
                 "misfire",
                 labels,
-                0.7,
+                FEW,
                 {"kind": "several" if len(weak) > 1 else "one", "steady": False},
                 ["a few firings without combustion"],
                 _misfire_steps("one"),
@@ -108,7 +110,7 @@ def size_open_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, An
             line += "this speed is not known well enough (torsion of the crank, the wheel)"
             detail = {"kind": "one", "steady": every, "where": "dead_or_weak" if every else "size_open"}
             out.append(
-                finding("misfire", pair_of(ev, c.cylinder), 0.6, detail, [line], _misfire_steps("one"))
+                finding("misfire", pair_of(ev, c.cylinder), SIZE, detail, [line], _misfire_steps("one"))
             )
     return out
 
@@ -258,6 +260,6 @@ def ambiguous_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, An
         line = f"{who} deviate in every firing: a dead or weak cylinder or the wheel look alike at one speed without a coast-down"
     kind = "companions" if ev.engine.companions else "one" if len(labels) == 1 else "several"
     return [
-        finding("misfire", labels, 0.5, {"kind": kind, "steady": True}, [line], []),
-        finding("crank_pattern", labels, 0.45, {"where": "undecided"}, [line], []),
+        finding("misfire", labels, STEADY_PAIR, {"kind": kind, "steady": True}, [line], []),
+        finding("crank_pattern", labels, STEADY_WHEEL, {"where": "undecided"}, [line], []),
     ]
