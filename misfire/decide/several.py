@@ -273,12 +273,15 @@ def _doubt_the_wheel_and_the_size(log: _Log, m: _Measure, calls: _Calls) -> None
                 calls.unusable(mine & (calls.among(FIRING) | calls.among(MISFIRE)), WHEEL_OR_WORK)
     either = m.either & calls.among(FIRING)
     if e.level_sd is not None:
-        at_least = m.lost * m.normal / (m.normal / m.scale + 2 * e.level_sd)
+        ripple = m.normal / m.scale
         if untold:
+            at_least = m.lost * m.normal / (ripple + 2 * e.level_sd)
             small = lasting_but_small(m.lost, at_least, log.use, e.place, log.n_cyl)
             either |= calls.among(MISFIRE) & small
         elif log.spacing.known:
-            either |= may_be_a_part(calls.state, at_least, e.rpm, e.place, log.n_cyl)
+            either |= may_be_a_part(
+                calls.state, m.lost * m.scale, e.level_sd / ripple, e.rpm, e.place, log.n_cyl
+            )
     calls.unusable(either, SIZE_OPEN)
 
 
