@@ -137,9 +137,13 @@ def _of_log(log: OneLog, miss: IntArray, groups: Mapping[int | str, IntArray]) -
         turn = e.turn[k][:, None] - _AHEAD + np.arange(_WINDOW)
         inside = ((turn >= 0) & (turn < log.crank.turns)).all(axis=1)
         row = at[turn[inside]]
+        if not row.size:
+            continue
         with np.errstate(invalid="ignore"):
             # a speed that falls by a fifth in five turns bends the residuals more than a combustion does
             row = row[speed[row].max(axis=1) < STEADY * speed[row].min(axis=1)]
+        if len(row) < LEAST:
+            continue
         x, y = like[row][:, :, inner].reshape(len(row), -1), own[row][:, :, inner].reshape(len(row), -1)
         ok = np.isfinite(y).all(axis=1)
         if ok.sum() >= LEAST and (one := _compared(x[ok], y[ok], _WINDOW * off)) is not None:

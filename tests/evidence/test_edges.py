@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import sys
 
 import numpy as np
 import pytest
@@ -154,6 +155,14 @@ def test_a_true_misfire_beside_edges_that_move_is_still_found():
     assert causes == {"misfire": [1], "sensor_signal": []}, found["headline"]
     (finding,) = [f for f in found["findings"] if f["cause"] == "misfire"]
     assert finding["detail"]["misfires"] <= sum(log.truth.misfires.values())
+
+
+def test_turns_whose_speed_changes_are_not_asked(judged, monkeypatch):
+    """With every turn's speed said to change too much nothing is left to judge by, and nothing is said."""
+    logs = judged("random_misfire_i4").done.logs
+    assert followed(logs)
+    monkeypatch.setattr(sys.modules["misfire.evidence.followed"], "STEADY", 0.0)
+    assert followed(logs) == {}
 
 
 @pytest.mark.parametrize(
