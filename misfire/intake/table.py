@@ -234,7 +234,12 @@ def chunks(
                         raise _bad_cell(path, head, layout, done + first, column)
                 done += len(chunk)
                 yield chunk
-    except (ValueError, OverflowError, UnicodeError) as e:
+    except (
+        ValueError,
+        OverflowError,
+        UnicodeError,
+        IndexError,
+    ) as e:  # the last from a row too short for the parser
         raise _explain(path, head, layout, columns, e) from None
     except RuntimeError as e:
         raise InputError(f"{path}: cannot be read as a table ({printable(str(e))})") from None
