@@ -22,6 +22,8 @@ def check(s: Scenario) -> None:
         raise InputError(
             f"{where}: the engine lacks a wheel or dimensions; build it with misfire.simulate.prepared_engine"
         )
+    if s.seed < 0:
+        raise InputError(f"{where}: seed = {s.seed}; give a whole number from 0 up")
     if not s.programme:
         raise InputError(f"{where}: the programme is empty; give at least one [[programme]] step")
     for i, p in enumerate(s.programme):

@@ -34,9 +34,10 @@ def test_a_fixed_sample_of_bad_inputs(bench: Bench):
     assert done["ends"]["answered"] > 0.1 * INPUTS
 
 
-@pytest.mark.parametrize("number", [103011, 300409, 302361, 502160])
+@pytest.mark.parametrize("number", [103011, 300409, 302361, 502160, 503065])
 def test_inputs_that_once_broke_a_command(bench: Bench, number: int):
-    """A pattern without its wheel's positions, a log in which no level is known, tooth errors beyond any circle, short rows."""
+    """A pattern without its wheel's positions, a log in which no level is known, tooth errors beyond any circle, short rows,
+    a seed below nothing."""
     assert run(bench, number, 1)["faults"] == {}
 
 
