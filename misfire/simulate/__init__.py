@@ -8,7 +8,7 @@ Modelled: exact slider-crank and J(theta), polytropic compression and expansion 
 blow-down and pumping at constant pressure, a burn whose duration may follow speed and load, friction of the
 tfmep form, combustion scatter, misfire patterns, driver and governor; vehicle on one or two springs and
 dampers with play, behind a clutch that may slip or a converter that may lock up; the crankshaft's first
-elastic mode as the pickup sees it; wheel and signal faults, timer; a controller's monitor for even and odd
+elastic mode as the pickup sees it; a compression leak by cylinder; wheel and signal faults, timer; a controller's monitor for even and odd
 firing with right, stale or no pattern.
 Not modelled: gas exchange with waves or valve lift, heat transfer other than through the exponents, spark
 retard (knock, catalyst heating), scatter that depends on speed, throttle dynamics, a limit of speed,
@@ -145,6 +145,7 @@ def _truth(
         seed=s.seed,
         stopped=motion.stopped,
         notes=notes,
+        leaks={c: x for c, x in s.combustion.leaks.items() if x},
     )
 
 

@@ -21,15 +21,16 @@ class Cells:
         self.exhaust, self.crankcase = s.gas.exhaust_kpa, s.gas.crankcase_kpa
         self.first: list[int] = []
         self.tables: list[WorkTables] = []
-        shared: dict[float, WorkTables] = {}
-        for start in driver.slot_start_deg:
+        shared: dict[tuple[float, float], WorkTables] = {}
+        for start, c in zip(driver.slot_start_deg, driver.slot_cylinder, strict=True):
             cell = int(start / s.step_deg + 1e-9)
             lead = round(start - cell * s.step_deg, 9)
-            if lead not in shared:
+            key = (lead, s.combustion.leaks.get(str(c), 0.0))
+            if key not in shared:
                 edges = -360.0 - lead + s.step_deg * np.arange(self.n + 2)
-                shared[lead] = WorkTables(s.gas, cylinder, edges)
+                shared[key] = WorkTables(s.gas, cylinder, edges, key[1])
             self.first.append(cell)
-            self.tables.append(shared[lead])
+            self.tables.append(shared[key])
         self.weights = np.ones((1, driver.n))
         self.tail = np.zeros((1, 2 * self.n + 2))
 
@@ -39,11 +40,17 @@ class Cells:
         self.tail = np.zeros((len(self.weights), self.tail.shape[1]))
 
     def add(
-        self, cycles: int, kpa: FloatArray, heat: FloatArray, start: FloatArray, burn: FloatArray
+        self,
+        cycles: int,
+        kpa: FloatArray,
+        heat: FloatArray,
+        start: FloatArray,
+        burn: FloatArray,
+        rpm: FloatArray,
     ) -> tuple[FloatArray, FloatArray]:
         """Gas work [J] of cycles * n cells by sum (row 0 plain), combustion work [J] of each event.
 
-        The inputs have shape (cycles, slots); events reach up to two cycles ahead, kept in `tail`.
+        The inputs have shape (cycles, slots), `rpm` [1/min] is for cylinders that leak; events reach up to two cycles ahead, kept in `tail`.
         """
         n = self.n
         total = np.zeros((len(self.weights), (cycles + 2) * n + 2))
@@ -52,13 +59,16 @@ class Cells:
         for table in {id(t): t for t in self.tables}.values():
             slots = [i for i, t in enumerate(self.tables) if t is table]
             a, b, c = table.motored
-            at, heat_cells = table.heat_cells(start[:, slots].ravel(), burn[:, slots].ravel())
+            at, heat_cells = table.heat_cells(
+                start[:, slots].ravel(), burn[:, slots].ravel(), rpm[:, slots].ravel()
+            )
             heat_cells *= heat[:, slots].reshape(-1, 1)
             width = heat_cells.shape[1]
             heat_cells = heat_cells.reshape(cycles, len(slots), width)
             done[:, slots] = heat_cells.sum(axis=2)
             for j, slot in enumerate(slots):
-                work = kpa[:, slot, None] * a + (self.exhaust * b + self.crankcase * c)
+                per_kpa = table.manifold_cells(rpm[:, slot]) if table.leak else a
+                work = kpa[:, slot, None] * per_kpa + (self.exhaust * b + self.crankcase * c)
                 work[:, at : at + width] += heat_cells[:, j]
                 f = self.first[slot]
                 # n cells side by side, the one cell that overlaps the next event on its own

@@ -48,6 +48,7 @@ class Events:
     clutch_nm: list[float] = field(default_factory=list)
     starter: list[bool] = field(default_factory=list)
     vehicle_m_s: list[float] = field(default_factory=list)
+    rpm: list[float] = field(default_factory=list)
 
 
 def manifold_kpa(load_pct: float) -> float:
@@ -166,6 +167,11 @@ class Driver:
         self.programme = Programme(s.programme)
         self.rules = Rules(s.misfires, e.companions)
         self.factor = {c: s.combustion.cylinder_factors.get(str(c), 1.0) for c in range(1, self.n + 1)}
+        self.leaking = {
+            int(c): WorkTables(s.gas, cylinder, tables.edges_deg, share)
+            for c, share in s.combustion.leaks.items()
+            if share
+        }
         self.events = Events()
         first = s.programme[0]
         self.w = (first.rpm or 1000.0) * RAD_PER_RPM
@@ -324,7 +330,10 @@ class Driver:
         if p.gear_m > 0.0:
             self.vehicle_m_s = (self.vehicle_rad_s if loose else w) * p.gear_m
         e.vehicle_m_s.append(self.vehicle_m_s)
-        work = kpa * self.per_map + s.gas.exhaust_kpa * self.per_exhaust + heat * self.efficiency
+        e.rpm.append(w / RAD_PER_RPM)
+        leaking = self.leaking.get(c)
+        per_map = leaking.leaking_total(w / RAD_PER_RPM) if leaking is not None else self.per_map
+        work = kpa * per_map + s.gas.exhaust_kpa * self.per_exhaust + heat * self.efficiency
         self.mean_work.append(work)
         normal_work = 0.0 if p.fuel_cut else normal * self.efficiency
         self.expected.append(kpa * self.per_map + s.gas.exhaust_kpa * self.per_exhaust + normal_work)

@@ -10,6 +10,7 @@ are linear in manifold pressure, exhaust pressure and released heat:
 
 The closed part is the first law for a gas of constant exponent, solved exactly for p V^n; heat release Q
 follows Wiebe (a = 5, m = 2). n is the compression exponent before TDC and n_e, the expansion one, after it.
+A cylinder that leaks keeps the share of its charge that `leak` tells; both parts of the closed pressure follow it.
 """
 
 from __future__ import annotations
@@ -20,12 +21,14 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from misfire.simulate.leak import Leak
 from misfire.simulate.mechanics import WIEBE_A, Cylinder, wiebe_progress
 
 FloatArray = npt.NDArray[np.float64]
 
 _FINE_PER_DEG = 20
 _HEAT_FROM_DEG = -70.0
+_LEAK_RPM = np.geomspace(40.0, 20000.0, 128)  # speeds of a leaking cylinder's tables
 _HALF = wiebe_progress(0.5)
 
 
@@ -124,9 +127,14 @@ def _motored_parts(gas: GasModel, cylinder: Cylinder, phi: FloatArray) -> tuple[
 
 
 def _heat_pressure(
-    gas: GasModel, cylinder: Cylinder, phi: FloatArray, start: FloatArray, duration: FloatArray
+    gas: GasModel,
+    cylinder: Cylinder,
+    phi: FloatArray,
+    start: FloatArray,
+    duration: FloatArray,
+    kept: FloatArray | None = None,
 ) -> FloatArray:
-    """Pressure [Pa] per joule on the edges `phi`, shape (events, edges)."""
+    """Pressure [Pa] per joule on the edges `phi`, shape (events, edges); so has `kept`, the mass left [-]."""
     n = gas.expansion_exponent
     evo = gas.exhaust_opens_deg
     inside = np.minimum(phi, evo)
@@ -135,7 +143,13 @@ def _heat_pressure(
     x = np.maximum((inside[None, :] - start[:, None]) / duration[:, None], 0.0)
     burned = -np.expm1(-WIEBE_A * (x * x * x))
     pressure = np.zeros_like(burned)
-    np.cumsum(np.diff(burned, axis=1) * weight, axis=1, out=pressure[:, 1:])
+    if kept is None:
+        np.cumsum(np.diff(burned, axis=1) * weight, axis=1, out=pressure[:, 1:])
+    else:
+        # per unit of the mass left: d(p v^n) = (n - 1) v^(n-1) dq, v = V/m, and fuel goes with the charge
+        there = 0.5 * (kept[:, 1:] + kept[:, :-1])
+        np.cumsum(np.diff(burned, axis=1) * weight * there ** (1.0 - n), axis=1, out=pressure[:, 1:])
+        pressure *= kept**n
     pressure *= (n - 1.0) * v**-n * np.exp(-np.maximum(phi - evo, 0.0) / gas.blowdown_deg)
     return pressure
 
@@ -145,21 +159,36 @@ class WorkTables:
     """Work tables of one cylinder on the cells of a fixed angle grid.
 
     `edges_deg` are the local angles of the cell edges, shape (cells + 1,), equally spaced, wide enough to
-    hold -360..360.
+    hold -360..360. `leak` [-] is the share of the charge lost at 1000/min.
     """
 
     gas: GasModel
     cylinder: Cylinder
     edges_deg: FloatArray
+    leak: float = 0.0
+
+    @cached_property
+    def _leak(self) -> Leak:
+        return Leak(self.gas, self.cylinder, self.leak)
 
     @cached_property
     def motored(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Work [J] per cell, per kPa of manifold, of exhaust, and of the crankcase pressure (with sign)."""
+        manifold, exhaust = self._per_cell(None)
+        volume = self.cylinder.volume_m3(np.clip(self.edges_deg, -360.0, 360.0))
+        return manifold, exhaust, -np.diff(volume) * 1e3
+
+    def _per_cell(self, rpm: float | None) -> tuple[FloatArray, FloatArray]:
+        """Work [J] per cell, per kPa of manifold and of exhaust; with a speed [1/min] the leak at that speed."""
         step = 1.0 / _FINE_PER_DEG
         phi = np.linspace(-360.0, 360.0, 720 * _FINE_PER_DEG + 1)
         mid = phi[:-1] + 0.5 * step
         ends = _motored_parts(self.gas, self.cylinder, phi)
         centre = _motored_parts(self.gas, self.cylinder, mid)
+        if rpm is not None:
+            at_speed = np.array([rpm])
+            ends[0][:] *= self._leak.kept(phi, at_speed)[1][0]
+            centre[0][:] *= self._leak.kept(mid, at_speed)[1][0]
         # piston slope, so that Simpson's rule holds for p dV/dphi between the kinks at the valve events
         crank = self.cylinder.crank
         to_slope = self.cylinder.area_m2 * np.pi / 180.0
@@ -172,8 +201,27 @@ class WorkTables:
             cell = (left * slope[:-1] + 4.0 * pm * slope_mid + right * slope[1:]) * step / 6.0
             total = np.concatenate([[0.0], np.cumsum(cell)])
             out.append(np.diff(np.interp(at, phi, total)) * 1e3)
-        volume = self.cylinder.volume_m3(at)
-        return out[0], out[1], -np.diff(volume) * 1e3
+        return out[0], out[1]
+
+    @cached_property
+    def _leaking(self) -> FloatArray:
+        """Work [J] per cell and kPa of manifold at `_LEAK_RPM`, shape (speeds, cells)."""
+        return np.array([self._per_cell(float(x))[0] for x in _LEAK_RPM])
+
+    def manifold_cells(self, rpm: FloatArray) -> FloatArray:
+        """Work [J] per kPa of manifold in each cell at speeds `rpm` [1/min] with the leak, shape (*rpm.shape, cells)."""
+        x = np.interp(np.log(rpm), np.log(_LEAK_RPM), np.arange(_LEAK_RPM.size))
+        k = np.minimum(x.astype(int), _LEAK_RPM.size - 2)
+        part = (x - k)[..., None]
+        return np.asarray((1.0 - part) * self._leaking[k] + part * self._leaking[k + 1])
+
+    def leaking_total(self, rpm: float) -> float:
+        """Work [J] of a whole cycle per kPa of manifold pressure at a speed [1/min] with the leak."""
+        return float(np.interp(np.log(rpm), np.log(_LEAK_RPM), self._leaking_totals))
+
+    @cached_property
+    def _leaking_totals(self) -> FloatArray:
+        return np.asarray(self._leaking.sum(axis=1))
 
     @cached_property
     def motored_total(self) -> tuple[float, float]:
@@ -186,14 +234,18 @@ class WorkTables:
         last = int(np.searchsorted(self.edges_deg, 360.0))
         return slice(first, last + 1)
 
-    def heat_cells(self, start_deg: FloatArray, duration_deg: FloatArray) -> tuple[int, FloatArray]:
+    def heat_cells(
+        self, start_deg: FloatArray, duration_deg: FloatArray, rpm: FloatArray | None = None
+    ) -> tuple[int, FloatArray]:
         """Work [J] per joule of heat in each cell.
 
         Returns the index of the first cell and an array of shape (events, cells). Trapezoid on the grid.
+        `rpm` [1/min], shape (events,), is asked for where the cylinder leaks.
         """
         part = self._heat_slice
         phi = np.minimum(self.edges_deg[part], 360.0)
-        p = _heat_pressure(self.gas, self.cylinder, phi, start_deg, duration_deg)
+        kept = self._leak.kept(phi, rpm)[0] if self.leak and rpm is not None else None
+        p = _heat_pressure(self.gas, self.cylinder, phi, start_deg, duration_deg, kept)
         step = np.diff(self.cylinder.volume_m3(phi))
         return part.start, 0.5 * (p[:, 1:] + p[:, :-1]) * step
 

@@ -329,7 +329,8 @@ def _drop(driver: Driver, slots: int) -> None:
 def _add(cells: Cells, driver: Driver, count: int) -> tuple[FloatArray, FloatArray]:
     e, k = driver.events, count * driver.n
     part = [
-        np.array(x[-k:]).reshape(count, driver.n) for x in (e.manifold_kpa, e.heat_j, e.start_deg, e.burn_deg)
+        np.array(x[-k:]).reshape(count, driver.n)
+        for x in (e.manifold_kpa, e.heat_j, e.start_deg, e.burn_deg, e.rpm)
     ]
     return cells.add(count, *part)
 

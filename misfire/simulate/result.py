@@ -43,6 +43,8 @@ class Truth:
         Wheel position of each tooth.
     faults : dict
         Edges touched by each signal fault.
+    leaks : dict
+        By leaking cylinder the share of its charge [-] lost at 1000/min.
     """
 
     tdc_s: FloatArray
@@ -63,6 +65,7 @@ class Truth:
     seed: int = 0
     stopped: bool = False
     notes: tuple[str, ...] = field(default=())
+    leaks: dict[str, float] = field(default_factory=dict)
 
     @property
     def misfires(self) -> dict[int, int]:
@@ -98,6 +101,7 @@ class Truth:
             "tooth_error_deg": [round(x, 6) for x in self.tooth_error_deg.tolist()],
             "faults": dict(self.faults),
             "notes": list(self.notes),
+            **({"leaks": dict(self.leaks)} if self.leaks else {}),
             "events": {
                 "time_s": [round(x, 7) for x in self.tdc_s.tolist()],
                 "cylinder": self.cylinder.tolist(),

@@ -92,7 +92,8 @@ class Combustion:
 
     `cov_full` and `cov_idle` are that ratio at full and at no load, `correlation` that of a cylinder's successive
     cycles (-1..1), `cylinder_factors` the share of normal heat by cylinder, `after_misfire` the share of
-    charge that the cycle after a misfire has more.
+    charge that the cycle after a misfire has more. `leaks`: by cylinder the share of the charge that is lost through a
+    leak between inlet closing and exhaust opening at 1000/min, fuel on or off; less at speed (see `leak`).
     """
 
     cov_full: float = 0.012
@@ -100,6 +101,7 @@ class Combustion:
     correlation: float = 0.0
     phase_sd_deg: float = 1.2
     cylinder_factors: dict[str, float] = field(default_factory=dict)
+    leaks: dict[str, float] = field(default_factory=dict)
     after_misfire: float = 0.03
 
 
