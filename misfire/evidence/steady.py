@@ -128,28 +128,42 @@ def _exponent(u: FloatArray, d: FloatArray, sd: FloatArray) -> tuple[float, floa
 
 
 def stays_in_fuel_cut(p: Pooled) -> list[Shown]:
-    """Work of the cylinder that gives back least when none fires, against all, in parts of a normal combustion.
+    """Work that one of two companions gives back less than the other when none fires, in parts of a normal combustion.
 
-    A misfire vanishes there; a compression leak stays, motoring and cranking, once a cycle.
+    A misfire vanishes there; a compression leak stays, motoring and cranking, once a cycle. Companions pass the same
+    teeth, so a wheel error is in both and drops out (*derived*); engines without companions get no line, since
+    the wheel would pass for a leak. The pair that stands out most is told; `p` allows for the number of pairs.
     """
+    from scipy.stats import t as student
+
     normal = float(np.nanmedian(p.normal[p.judged])) if p.judged.any() else np.nan
     off = p.energy - _cycle_mean(p)
+    order = p.engine.firing_order
+    mates = [
+        (i, order.index(m)) for i, c in enumerate(order) if (m := p.engine.companions.get(c)) is not None
+    ]
+    pairs = [(i, j) for i, j in mates if i < j]
     out = []
     for what, some in (("motoring", p.rpm >= CRANKING_RPM), ("cranking", p.rpm < CRANKING_RPM)):
         use = p.motored & some & np.isfinite(off)
         parts = [off[use & (p.place == k)] for k in range(p.engine.cylinders)]
-        if not np.isfinite(normal) or p.engine.cylinders < 2 or min(x.size for x in parts) < LEAST_MOTORED:
+        if not np.isfinite(normal) or not pairs or min(x.size for x in parts) < LEAST_MOTORED:
             continue
         got = np.array([mean_sd(x) for x in parts]) / normal
-        low = int(np.argmin(got[:, 0]))
-        rest = np.delete(got, low, axis=0)
+        less = np.array([got[j, 0] - got[i, 0] for i, j in pairs])
+        sd = np.array([np.hypot(got[i, 1], got[j, 1]) for i, j in pairs])
+        k = int(np.argmax(np.abs(less) / np.maximum(sd, 1e-12)))
+        low, high = pairs[k] if less[k] >= 0.0 else pairs[k][::-1]
+        turns = min(x.size for x in parts)
+        chance = 2.0 * student.sf(abs(less[k]) / max(sd[k], 1e-12), max(turns / 2 - 2, 1))
         out.append(
             Shown(
                 f"work that stays away while {what}, {p.name(low)}",
-                f"the lowest of all, {min(x.size for x in parts)} turns of each; in parts of a combustion; "
+                f"against {p.name(high)} on the same teeth, {turns} turns of each; in parts of a combustion; "
                 "a misfire vanishes here, a compression leak stays",
-                float(rest[:, 0].mean() - got[low, 0]),
-                sd=float(np.hypot(got[low, 1], np.sqrt(np.sum(rest[:, 1] ** 2)) / len(rest))),
+                float(abs(less[k])),
+                sd=float(sd[k]),
+                p=float(min(1.0, chance * len(pairs))),
             )
         )
     return out

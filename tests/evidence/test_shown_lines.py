@@ -104,6 +104,29 @@ def test_what_stays_in_fuel_cut(rpm, what):
     assert row.sd < 0.006
 
 
+def test_a_wheel_error_in_fuel_cut_accuses_nobody():
+    """An offset that both companions share, which is what a tooth error gives, leaves the pairs alike."""
+    p = made(300)
+    rng = np.random.default_rng(6)
+    cut = np.arange(p.rpm.size) >= 800
+    energy = np.where(p.place % 2 == 1, -100.0, 0.0) + rng.normal(0, 20.0, p.rpm.size)
+    p = with_(p, state=np.where(cut, MOTORING, FIRING), energy=energy, normal=np.full(p.rpm.size, 1000.0))
+    (row,) = stays_in_fuel_cut(p)
+    assert row.value < 4 * row.sd
+    assert row.p > 0.01
+
+
+@pytest.mark.parametrize("layout", ["inline3", "inline5"])
+def test_without_companions_nothing_is_said_of_fuel_cut(layout):
+    """The wheel is not told from a leak there."""
+    p = made(300)
+    cut = np.arange(p.rpm.size) >= 800
+    p = with_(p, state=np.where(cut, MOTORING, FIRING))
+    few = Engine.load(layout)
+    place = np.arange(p.rpm.size) % few.cylinders
+    assert stays_in_fuel_cut(dataclasses.replace(p, engine=few, place=place)) == []
+
+
 def test_two_peaks():
     """Normal peaks at 0 and 1, both 0.1 wide: D = sqrt(2) / sqrt(0.02) = 10; one peak has none."""
     p = made(400, noise=0.1)
