@@ -134,7 +134,7 @@ def stays_in_fuel_cut(p: Pooled) -> list[Shown]:
     teeth, so a wheel error is in both and drops out (*derived*); engines without companions get no line, since
     the wheel would pass for a leak. The pair that stands out most is told; `p` allows for the number of pairs.
     """
-    from scipy.stats import t as student
+    from scipy.special import stdtr  # scipy.stats would cost half a second
 
     normal = float(np.nanmedian(p.normal[p.judged])) if p.judged.any() else np.nan
     off = p.energy - _cycle_mean(p)
@@ -155,7 +155,7 @@ def stays_in_fuel_cut(p: Pooled) -> list[Shown]:
         k = int(np.argmax(np.abs(less) / np.maximum(sd, 1e-12)))
         low, high = pairs[k] if less[k] >= 0.0 else pairs[k][::-1]
         turns = min(x.size for x in parts)
-        chance = 2.0 * student.sf(abs(less[k]) / max(sd[k], 1e-12), max(turns / 2 - 2, 1))
+        chance = 2.0 * float(stdtr(max(turns / 2 - 2, 1), -abs(less[k]) / max(sd[k], 1e-12)))
         out.append(
             Shown(
                 f"work that stays away while {what}, {p.name(low)}",

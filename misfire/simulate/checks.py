@@ -69,8 +69,14 @@ def check(s: Scenario) -> None:
         raise InputError(f"{where}: controller form = {s.controller.form!r}; energy or segment_time")
     if abs(720.0 / s.step_deg - round(720.0 / s.step_deg)) > 1e-9 or not 0.1 <= s.step_deg <= 6.0:
         raise InputError(f"{where}: step_deg = {s.step_deg!r}; give a divisor of 720 from 0.1 to 6")
-    _known_cylinders(s, tuple(int(c) for c in s.combustion.cylinder_factors), f"{where}: cylinder_factors")
-    _known_cylinders(s, tuple(int(c) for c in s.combustion.leaks), f"{where}: leaks")
+    for name in ("cylinder_factors", "leaks"):
+        words = getattr(s.combustion, name)
+        strange = next((c for c in words if not str(c).isdecimal()), None)
+        if strange is not None:
+            raise InputError(
+                f"{where}: {name}: {strange!r} is no cylinder number; write for example {{ 3 = 0.5 }}"
+            )
+        _known_cylinders(s, tuple(int(c) for c in words), f"{where}: {name}")
     for c, share in s.combustion.leaks.items():
         if not 0.0 <= share <= 0.95:
             raise InputError(f"{where}: leaks: cylinder {c} = {share!r}; give a share from 0 to 0.95")

@@ -49,6 +49,16 @@ def test_the_science_imports_no_drawing_and_no_command_line():
     assert not [m for m in names if m.startswith(("misfire.cli", "misfire.report", "scipy.stats"))]
 
 
+def test_an_analysis_does_without_the_slow_statistics_package():
+    """scipy.stats alone takes as long to import as a minute's log to analyse."""
+    log, engine = ROOT / "datasets/demo/before.csv.gz", ROOT / "datasets/demo/engine.toml"
+    code = "import sys; from misfire.cli import main\ntry: main()\nexcept SystemExit: pass\n"
+    code += "print('scipy.stats' in sys.modules)"
+    out = python("-c", code, "analyse", str(log), "--engine", str(engine), "--quiet").stdout
+    assert "False detection" in out
+    assert out.splitlines()[-1] == "False"
+
+
 def test_help_names_every_command():
     out = python("-m", "misfire", "--help").stdout
     for command in (

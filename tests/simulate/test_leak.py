@@ -146,6 +146,6 @@ def test_no_leak_is_the_same_to_the_bit():
 
 def test_a_share_that_cannot_be_is_refused():
     s = scenario({}, fuel_cut=False)
-    for bad in ({"3": 1.0}, {"3": -0.1}, {"5": 0.3}):
+    for bad in ({"3": 1.0}, {"3": -0.1}, {"5": 0.3}, {"three": 0.3}):
         with pytest.raises(InputError, match=r"leaks|cylinder 5"):
             dataclasses.replace(s, combustion=Combustion(leaks=bad))
