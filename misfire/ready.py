@@ -314,4 +314,4 @@ def _headline(is_ready: bool, usable: bool, conditions: Sequence[Mapping[str, An
         if unknown:
             parts.append(f"{' and '.join(unknown)} not known")
         first = f"Not ready for a pattern learn: {', '.join(parts)}"
-    return f"{first}; {'a' if usable else 'no'} usable fuel-cut coast-down in the record."
+    return f"{first}. The record holds {'a' if usable else 'no'} usable fuel-cut coast-down."
