@@ -24,7 +24,7 @@ from misfire.decide import (
 from misfire.engine import TURN_DEG, Engine, FloatArray
 from misfire.errors import InputError
 from misfire.gas import GasShape
-from misfire.intake.channels import align_channels
+from misfire.intake.channels import align_channels, at_times
 from misfire.intake.recording import Channels, Recording
 from misfire.monitor import as_uncorrected, segment_errors
 from misfire.naming import Marks, find_phase, place_name
@@ -68,6 +68,7 @@ class OneLog:
     segment_error_pct: dict[str, tuple[float, float]]
     timings_s: dict[str, float] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    load_from: str = ""
 
     @property
     def labels(self) -> list[int | str]:
@@ -119,7 +120,8 @@ def study(
     lap("phase")
     moves = Moves()  # learned on the way; the tooth pattern drops out of it, so it serves the second pass too
     first = measure_turns(crank, engine, phase.first_deg, phase.second_turn, shape, moves=moves)
-    cut, load = _from_channels(channels, first.time_s)
+    slow = at_times(channels, first.time_s)
+    cut = slow.fuel_cut
     site = _Site(crank, engine, phase, shape)
     before = site.decide(first, cut, Spacing.nominal())
     lap("work")
@@ -155,8 +157,8 @@ def study(
             pattern.apparent,
             moves,
         )
-        cut, load = _from_channels(channels, events.time_s)
-        cut = _known_before(cut, events, first, before)
+        slow = at_times(channels, events.time_s)
+        cut = _known_before(slow.fuel_cut, events, first, before)
         # without companions the two turns of a cycle tell more than a wheel learned while cylinders misfire
         alone = engine.cylinders > 2 and not engine.companions
         sure = pattern.learned_from != "speed_sweep" or (_speed_ratio(events) >= 1.4 and not alone)
@@ -199,10 +201,11 @@ def study(
         label,
         counted,
         uncorrected_lost,
-        load,
+        slow.load,
         segments,
         took,
         tuple([*phase.notes, *decision.notes, *notes, *crank.notes, *(channels.notes if channels else ())]),
+        slow.load_from,
     )
 
 
@@ -246,27 +249,6 @@ class _Site:
             near_l & near_r, (e_l + e_r) / 2, np.where(near_l, e_l, np.where(near_r, e_r, np.nan))
         )
         return decide_single(events, opposite, cut)
-
-
-def _from_channels(channels: Channels | None, time_s: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Fuel-cut flag (NaN between two rows that differ) and load [%] at the events; NaN without channels."""
-    nan = np.full(time_s.size, np.nan)
-    if channels is None or channels.time_s.size == 0:
-        return nan, nan.copy()
-    t = channels.time_s
-    i = np.clip(np.searchsorted(t, time_s, side="right") - 1, 0, t.size - 1)
-    j = np.clip(i + 1, 0, t.size - 1)
-    cut = nan
-    if "fuel_cut" in channels.values:
-        flag = channels.values["fuel_cut"]
-        cut = np.where(flag[i] == flag[j], flag[i], np.nan)
-        cut[(time_s < t[0]) | (time_s > t[-1] + 5.0)] = np.nan
-    load = nan.copy()
-    for name in ("load_pct", "map_kpa"):
-        if name in channels.values:
-            load = np.interp(time_s, t, channels.values[name], left=np.nan, right=np.nan)
-            break
-    return cut, load
 
 
 def _known_before(cut: FloatArray, events: Events, first: Events, before: Decision) -> FloatArray:

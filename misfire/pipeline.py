@@ -15,6 +15,7 @@ from misfire.counts import rate_interval_pct, windows
 from misfire.decide import FIRING, MISFIRE, REASONS, STATES
 from misfire.engine import Engine
 from misfire.errors import InputError
+from misfire.evidence.maps import lost_work_map
 from misfire.intake.counts import Counts
 from misfire.intake.recording import Channels, Recording
 from misfire.onelog import KnownCut, OneLog, study
@@ -291,6 +292,7 @@ def _result(
         "cylinders": cylinders,
         "reported": None if counts is None else _reported(counts),
         "windows": win,
+        "lost_work_map": lost_work_map(logs, names).to_dict(),
         "verdict": verdict,
         "assumptions": assumptions,
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -218,6 +218,39 @@ def align_channels(channels: Channels, crank_time_s: FloatArray, crank_rpm: Floa
         replace(channels, time_s=channels.time_s + shift_s),
         f"Channel times were shifted by {shift_s:+.2f} s so that speed_rpm follows the crank speed.",
     )
+
+
+@dataclass(frozen=True)
+class AtTimes:
+    """Slow channels at given times, arrays of shape (times,).
+
+    `fuel_cut` is 0 or 1, NaN between two rows that differ; `load` is the channel `load_from`: "load_pct" [%],
+    "map_kpa" [kPa], or "" without either, and then NaN.
+    """
+
+    fuel_cut: FloatArray
+    load: FloatArray
+    load_from: str = ""
+
+
+def at_times(channels: Channels | None, time_s: FloatArray) -> AtTimes:
+    """Fuel-cut flag and load at times [s] on the log's clock, shape (times,)."""
+    nan = np.full(time_s.size, np.nan)
+    if channels is None or channels.time_s.size == 0:
+        return AtTimes(nan, nan.copy())
+    t = channels.time_s
+    i = np.clip(np.searchsorted(t, time_s, side="right") - 1, 0, t.size - 1)
+    j = np.clip(i + 1, 0, t.size - 1)
+    cut = nan
+    if "fuel_cut" in channels.values:
+        flag = channels.values["fuel_cut"]
+        cut = np.where(flag[i] == flag[j], flag[i], np.nan)
+        cut[(time_s < t[0]) | (time_s > t[-1] + 5.0)] = np.nan
+    for name in ("load_pct", "map_kpa"):
+        if name in channels.values:
+            load = np.interp(time_s, t, channels.values[name], left=np.nan, right=np.nan)
+            return AtTimes(cut, load, name)
+    return AtTimes(cut, nan.copy())
 
 
 def _noted(channels: Channels, note: str) -> Channels:

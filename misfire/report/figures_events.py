@@ -1,4 +1,4 @@
-"""Figures of the firing events: strips, distribution, map over speed and load, coverage."""
+"""Figures of the firing events: strips, distribution, coverage."""
 
 from __future__ import annotations
 
@@ -225,101 +225,6 @@ def _load_axis(load: Any, has_load: bool, **more: Any) -> dict[str, Any]:
     if has_load:
         return axis(tickvals=list(load), range=[load[0], load[-1]], ticksuffix=" %", **more)
     return axis(tickvals=[], range=[0, 1], **more)
-
-
-def operating_map(result: Mapping[str, Any], f: Firings | None) -> Figure:
-    """Lost work by speed and load for each cylinder."""
-    key, question = "map", "At which speed and load does a cylinder lose work?"
-    if f is None:
-        return Figure(key, question, why=NO_EVENTS)
-    use = f.usable & np.isfinite(f.rpm) & (f.which >= 0)
-    if f.known(f.load_pct):
-        use &= np.isfinite(f.load_pct)
-    if not use.any():
-        return Figure(key, question, why="No decided firing has a speed, so it cannot be placed.")
-    speed, load, i, j, has_load = _classes(f, use)
-    n = len(f.cylinders)
-    rows, columns, height = grid_shape(n, 200 if has_load else 110)
-    plot = make_subplots(
-        rows,
-        columns,
-        x_title="speed (rpm)",
-        subplot_titles=[titled(label(c, 12)) for c in f.shown],
-        vertical_spacing=min(0.12, 0.36 / rows),
-        horizontal_spacing=0.14 if has_load else 0.06,
-    )
-    plot.update_layout(template=None, **frame(height))
-    cells, nl = (speed.size - 1) * (load.size - 1), load.size - 1
-    table, worst = [], (-np.inf, "")
-    for c in range(n):
-        own = use & (f.which == c)
-        flat = i[own] * nl + j[own]
-        amount = np.bincount(flat, minlength=cells)
-        mean = np.bincount(flat, f.work[own], cells) / np.maximum(amount, 1)
-        at = np.flatnonzero(amount >= 5)
-        x = (speed[:-1] + speed[1:])[at // nl] / 2
-        y = (load[:-1] + load[1:])[at % nl] / 2
-        m = mean[at]
-        hot = m >= 0.15
-        for part, colour, symbol in ((~hot, INK, "circle-open"), (hot, HOT, "square")):
-            text = [f"{v:.2f}" if v >= 0.15 else "" for v in m[part]] if columns == 1 or rows <= 4 else None
-            plot.add_trace(
-                go.Scatter(
-                    x=f32(x[part]),
-                    y=f32(y[part]),
-                    mode="markers+text" if text else "markers",
-                    text=text,
-                    textposition="top center",
-                    textfont={"size": 9},
-                    customdata=np.stack([m[part], amount[at][part]], 1).astype(np.float32),
-                    marker={
-                        "symbol": symbol,
-                        "color": colour,
-                        "size": f32(np.clip(5 + 13 * np.abs(m[part]), 5, 18)),
-                        "opacity": 1,
-                        "line": {"width": 1.2},
-                    },
-                    hovertemplate="%{x} rpm: mean lost work %{customdata[0]:.2f}, %{customdata[1]} firings"
-                    "<extra></extra>",
-                ),
-                c // columns + 1,
-                c % columns + 1,
-            )
-        for a, v, k in zip(at, m, amount[at], strict=True):
-            s, b = a // nl, a % nl
-            place = f"{speed[s]:.0f} to {speed[s + 1]:.0f}"
-            charge = f"{load[b]:.0f} to {load[b + 1]:.0f}" if has_load else "–"
-            table.append([f.shown[c], place, charge, count(int(k)), lost(float(v))])
-            if v > worst[0]:
-                worst = (
-                    float(v),
-                    f"{titled(f.shown[c])} at {place} rpm" + f", load {charge} %" * has_load,
-                )
-        r, k = c // columns + 1, c % columns + 1
-        # The last tick would run into the first one of the next panel.
-        marks = list(speed[: -1 : max(1, (speed.size - 1) // 3)])
-        low = axis(tickvals=marks, range=[speed[0], speed[-1]], showticklabels=c >= n - columns)
-        plot.update_xaxes(**low, row=r, col=k)
-        plot.update_yaxes(**_load_axis(load, has_load), row=r, col=k)
-    plot.update_annotations(font_size=12)
-    note = "Upright: load." if has_load else "The log carries no load, so the firings stand by speed alone."
-    return Figure(
-        key,
-        question,
-        f"The larger the mark, the more work is lost on average there. {note} Places with fewer than 5 "
-        f"firings are empty.",
-        "Mean lost work by speed and load, one panel a cylinder. "
-        + (f"Highest: {lost(worst[0])}, {worst[1]}." if worst[1] else "Nowhere were there 5 firings."),
-        plot,
-        legend=[("○", INK, "mean lost work below 0.15"), ("■", HOT, "0.15 or more, the number beside it")],
-        tables=[
-            Table(
-                "Mean lost work by speed and load",
-                ["Cylinder", "Speed (rpm)", "Load (%)", "Firings", "Mean lost work"],
-                table,
-            )
-        ],
-    )
 
 
 def coverage(result: Mapping[str, Any], f: Firings | None) -> Figure:

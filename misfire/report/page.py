@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 from misfire.report import words as w
 from misfire.report.cautions import EVERY, cautions_for
 from misfire.report.figure import Figure
-from misfire.report.figures_events import coverage, distribution, operating_map, strips
+from misfire.report.figures_events import coverage, distribution, strips
 from misfire.report.figures_fit import companion_plane, scaling
+from misfire.report.figures_map import lost_work_map
 from misfire.report.figures_wheel import edge_faults, tooth_pattern
 from misfire.report.firings import Firings, read_firings
 from misfire.report.glance import glance_list
@@ -292,7 +293,7 @@ def figure_list(result: Mapping[str, Any], firings: Firings | None) -> list[Figu
         strips(result, firings),
         scaling(result, firings),
         tooth_pattern(result),
-        operating_map(result, firings),
+        lost_work_map(result),
         distribution(result, firings),
         edge_faults(result),
         coverage(result, firings),

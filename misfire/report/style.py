@@ -8,6 +8,15 @@ HOT = "#d2521e"  # misfires, limits
 COOL = "#2b7fc4"  # wheel, model lines
 SIDE = "#8a6bc9"  # third role: partial burns, the other log
 FAINT = "rgba(125,132,140,0.35)"
+# Grounds under numbers, from little to much: see-through, so that they grow away from the page's ground, light or
+# dark, and its text stays legible on every one of them. Their order holds without colour.
+SHADES = (
+    "rgba(125,132,140,0.16)",
+    "rgba(210,82,30,0.24)",
+    "rgba(210,82,30,0.40)",
+    "rgba(210,82,30,0.56)",
+    "rgba(210,82,30,0.74)",
+)
 
 CSS = """
 :root{color-scheme:light dark;--ground:#fbfaf7;--ink:#1b2025;--soft:#55606b;--line:#cfd3d6;--panel:#f0eee8;

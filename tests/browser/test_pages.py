@@ -56,11 +56,12 @@ PROBE = """() => {
  }
  return out;
 }"""
-# Marks (subpaths of what was drawn from data) in the one picture of each figure that is shown.
+# Marks (subpaths and boxes of what was drawn from data) in the one picture of each figure that is shown.
 POINTS = """() => Object.fromEntries([...document.querySelectorAll(".plot")].map(p => {
  const shown = [...p.querySelectorAll("svg")].filter(s => s.getBoundingClientRect().width > 0);
  if (shown.length !== 1) return [p.id, -shown.length];
- return [p.id, [...shown[0].querySelectorAll(".m")].reduce((n, e) => n + e.getAttribute("d").split("M").length - 1, 0)];
+ const marks = e => e.tagName === "rect" ? 1 : e.getAttribute("d").split("M").length - 1;
+ return [p.id, [...shown[0].querySelectorAll(".m")].reduce((n, e) => n + marks(e), 0)];
 }))"""
 
 

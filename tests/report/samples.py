@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from misfire.evidence.maps import tally
 from misfire.survey.columns import error_row, result_row
 
 KINDS = ("misfire", "pattern", "stored", "clear", "undetermined", "sensor", "weak", "places")
@@ -89,6 +90,23 @@ def _counts(events: pd.DataFrame, order: list[Any], reported: dict[Any, int] | N
     return out
 
 
+def _map(events: pd.DataFrame, order: list[Any]) -> dict[str, Any]:
+    """The map of lost work of invented firings; without a load that of the motion, which is the speed's here."""
+    used = events[events["state"].isin(["firing", "misfire"])]
+    names = sorted(order)
+    by_channel = bool(used["load_pct"].notna().any())
+    load = used["load_pct"] if by_channel else 100 * used["rpm"] / used["rpm"].max()
+    return tally(
+        names,
+        used["cylinder"].map({c: k for k, c in enumerate(names)}).to_numpy(dtype=np.int64),
+        used["rpm"].to_numpy(dtype=float),
+        load.to_numpy(dtype=float),
+        used["lost_work"].to_numpy(dtype=float),
+        (used["state"] == "misfire").to_numpy(dtype=bool),
+        load_from="load_pct" if by_channel else "motion",
+    ).to_dict()
+
+
 def _pattern(size_deg: float, number: int = 3) -> dict[str, Any]:
     rng = np.random.default_rng(number)
     a = np.arange(60) * 6.0
@@ -153,6 +171,7 @@ def sample(kind: str, cylinders: int = 4) -> tuple[dict[str, Any], pd.DataFrame]
             "stable": None if kind == "undetermined" else True,
         },
         "cylinders": _counts(events, order, reported),
+        "lost_work_map": _map(events, order),
         "windows": {"turns200": [0.4, 3.2, 2.9], "turns1000": [1.1, 2.6]},
         "verdict": _verdict(kind, order),
         "assumptions": ["Wheel 60-2 found in the log.", "Even firing."],

@@ -21,8 +21,9 @@ CHAR_PX = 7.2  # width of a character at 12 px, that of a digit in the widest fo
 
 def text_px(text: str, size: float = 12.0) -> float:
     """Estimated width [px] of a text."""
-    # a minus is as wide as a digit and a third
-    return (len(text) + 0.35 * text.count("\u2212")) * CHAR_PX * size / 12.0
+    # a minus and a cross are as wide as a digit and a third, a per cent sign as one and a half
+    wide = 0.35 * (text.count("\u2212") + text.count("\u2715")) + 0.5 * text.count("%")
+    return (len(text) + wide) * CHAR_PX * size / 12.0
 
 
 def plain(text: Any) -> str:

@@ -228,13 +228,26 @@ class Picture:
             marker["size"] = (size_px[seen] if size_px.ndim else size_px) * self.shrink
             out += marks.symbols(px[seen], py[seen], marker)
         if "text" in mode and t.get("text") is not None:
-            below = "bottom" in str(t.get("textposition"))
-            sizes = np.broadcast_to(np.asarray((t.get("marker") or {}).get("size", 6), dtype=float), vx.shape)
-            size = max(10.0, float((t.get("textfont") or {}).get("size", 11)))
-            for p, q, s, words, ok in zip(px, py, sizes * self.shrink, t["text"], seen, strict=True):
-                low = q + s / 2 + size if below else q - s / 2 - 2
-                if ok and self._free(p, low, plain(words), size):
-                    out += marks.text(p, low, words, size=size)
+            out += self._words(t, a, px, py, seen)
+        return out
+
+    def _words(self, t: Mapping[str, Any], across: Scale, px: Floats, py: Floats, seen: Any) -> str:
+        """Values beside their marks or, in the middle, on them.
+
+        `meta.room` is the width [units of the axis] that a text may take, `meta.forms` pairs of the widest text of a
+        form and all texts in it, the longest form first: the first that fits is written, for all texts or for none.
+        """
+        how, out = str(t.get("textposition")), ""
+        sizes = np.broadcast_to(np.asarray((t.get("marker") or {}).get("size", 6), dtype=float), px.shape)
+        size = max(10.0, float((t.get("textfont") or {}).get("size", 11)))
+        meta, written = t.get("meta") or {}, t["text"]
+        if meta:
+            room = float(meta["room"]) / (across.high - across.low) * across.length_px
+            written = next((w for widest, w in meta["forms"] if text_px(widest, size) <= room), [])
+        for p, q, s, words, ok in zip(px, py, sizes * self.shrink, written, seen, strict=False):
+            low = q + {"bottom": s / 2 + size, "middle": 0.36 * size}.get(how.split(" ")[0], -s / 2 - 2)
+            if ok and words and self._free(p, low, plain(words), size):
+                out += marks.text(p, low, words, size=size)
         return out
 
     def _free(self, x: float, y: float, words: str, size: float) -> bool:
@@ -314,7 +327,11 @@ class Picture:
                 out += f'<path d="M{n(x0)} {n(y0)}L{n(x1)} {n(y1)}"{marks.stroke(s.get("line") or {})}/>'
             else:
                 box = f'x="{n(min(x0, x1))}" y="{n(min(y0, y1))}" width="{n(abs(x1 - x0))}" height="{n(abs(y1 - y0))}"'
-                out += f'<rect {box} fill="{s.get("fillcolor", "none")}"/>'
+                edge = s.get("line") or {}
+                drawn = marks.stroke(edge) if edge.get("width") else ""
+                # a named one stands for something measured, as the marks of a trace do
+                kind = ' class="m"' if s.get("name") else ""
+                out += f'<rect{kind} {box} fill="{s.get("fillcolor", "none")}"{drawn}/>'
         return out
 
     def _place(self, axis: str, ref: str, value: float) -> float:
