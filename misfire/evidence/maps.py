@@ -136,8 +136,9 @@ def tally(
     which, rpm, load, lost, missed : array, shape (events,)
         Index into `names`, speed [rpm], load [unit of `load_from`], lost work, whether the firing is a misfire.
         Events that lack a number are left out and counted.
-    load_from, full_rad2_s2
-        As in `LossMap`: which load it is, and the normal work [rad^2/s^2] that counts as 100 %.
+    load_from : "load_pct", "map_kpa" or "motion"
+    full_rad2_s2 : float
+        Normal work [rad^2/s^2] that counts as 100 %.
     """
     good = np.isfinite(rpm) & np.isfinite(load) & np.isfinite(lost)
     which, rpm, load, lost, missed = which[good], rpm[good], load[good], lost[good], missed[good]
