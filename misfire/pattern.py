@@ -302,6 +302,8 @@ def _hidden_share(
     weight = 1 / (tooth * np.sqrt(2 / ok.sum()))
     spread = masses_unsure(engine)
     size = float(coef[:, 1] @ coef[:, 1])
+    if size == 0.0:
+        return 0.0, 0.0  # no torque of which a multiple could hide
     before = HIDDEN_IN_CUT
     if fired:
         before = np.hypot(spread * float(coef[:, 2] @ coef[:, 1]) / size, 1 / (weight * np.sqrt(size)))

@@ -21,8 +21,7 @@ IntArray = npt.NDArray[np.int64]
 
 Label = int | str
 _BLOCK_TURNS = 50
-# A burn weaker than this is a fault of the combustion: a monitor that counts it does not count falsely.
-_PARTIAL_FROM = 0.3
+_PARTIAL_FROM = 0.3  # a weaker burn is a fault: a monitor that counts it does not count falsely
 
 
 @dataclass(frozen=True)
@@ -88,8 +87,7 @@ class Counts:
     reported : float array, shape (cylinders,), or None
         Counts of the controller, NaN where it gave none for a cylinder.
     reported_firings, reported_found, reported_open : array, shape (cylinders, strata)
-        Firings, true misfires, and firings that could not be judged and may be misfires, in the logs that have
-        controller counts.
+        In the logs with controller counts: firings, true misfires, firings not judged that may be misfires.
     by_number : dict of cylinder number -> number of counts, or None
         The controller's counts under its own numbers, also where the log's cylinders have none.
     monitor_ran : bool or None
