@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 import wave
 from pathlib import Path
 
@@ -13,12 +11,7 @@ from scipy.signal import lfilter
 
 from misfire.errors import InputError
 from misfire.intake import ReadOptions, read
-
-_spec = importlib.util.spec_from_file_location("intake_sensor", Path(__file__).with_name("conftest.py"))
-assert _spec is not None and _spec.loader is not None  # noqa: PT018
-sensor = importlib.util.module_from_spec(_spec)
-sys.modules["intake_sensor"] = sensor
-_spec.loader.exec_module(sensor)
+from tests.intake import sensor
 
 RATE_HZ = 100_000
 CRANK = sensor.Crank(rpm_from=800, rpm_to=1000, duration_s=1.0, ripple=0.03)

@@ -2,22 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from misfire.intake import ReadOptions
 from misfire.intake.samples import Samples
 from misfire.intake.waveform import to_recording
-
-_spec = importlib.util.spec_from_file_location("intake_sensor", Path(__file__).with_name("conftest.py"))
-assert _spec is not None and _spec.loader is not None  # noqa: PT018
-sensor = importlib.util.module_from_spec(_spec)
-sys.modules["intake_sensor"] = sensor
-_spec.loader.exec_module(sensor)
+from tests.intake import sensor
 
 RATE_HZ = 100_000
 STAND_S = 0.3

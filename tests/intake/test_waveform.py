@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import csv
-import importlib.util
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,12 +14,7 @@ from misfire.intake.crossings import Hysteresis, Trigger, candidates
 from misfire.intake.samples import Samples
 from misfire.intake.threshold import relative_intervals
 from misfire.intake.waveform import to_recording
-
-_spec = importlib.util.spec_from_file_location("intake_sensor", Path(__file__).with_name("conftest.py"))
-assert _spec is not None and _spec.loader is not None  # noqa: PT018
-sensor = importlib.util.module_from_spec(_spec)
-__import__("sys").modules["intake_sensor"] = sensor
-_spec.loader.exec_module(sensor)
+from tests.intake import sensor
 
 RATE_HZ = 100_000
 CASES = {
