@@ -27,7 +27,9 @@ def seen(error_deg: np.ndarray, rpm: float, expected: float, engine: Engine = FO
         level=ones, acceleration_rad_s2=nothing, trusted=flag, short=~flag,
     )  # fmt: skip
     state = np.zeros(n, dtype=np.int64)
-    decision = Decision(nothing, state, state, expected * ones, nothing, nothing, nothing, nothing, ())
+    decision = Decision(
+        nothing, state, state, expected * ones, nothing, nothing, nothing, nothing, (), nothing
+    )
     pattern = Pattern("given", error_deg, np.full(58, 0.001), 100, True)
     phase = Phase(FIRST, np.arange(2) == 1, "measured", True, True)
     return as_uncorrected(events, decision, pattern, engine, phase)

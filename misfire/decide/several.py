@@ -89,6 +89,7 @@ def decide(events: Events, engine: Engine, fuel_cut: FloatArray, spacing: Spacin
         found.shared,
         work,
         found.ambiguous,
+        found.open_lost,
     )
 
 
@@ -145,6 +146,7 @@ class _Measure:
     place_lost: FloatArray
     shared: FloatArray
     ambiguous: tuple[int, ...]
+    open_lost: FloatArray
 
 
 class _Calls:
@@ -204,14 +206,16 @@ def _measure(log: _Log, d: _Deviation) -> _Measure:
     normal = normal * scale
     place_lost = -place_offsets(np.where(use, d.dev / normal, np.nan), e.place, n_cyl)
     shared, ambiguous = shared_offsets(place_lost, log.engine, known)
+    open_lost = shared
     if log.spacing.untold:
-        ambiguous = _open_places(
-            log.engine, d.steady / float(np.median(normal[use])) if use.any() else d.steady
-        )
+        steady = d.steady / float(np.median(normal[use])) if use.any() else d.steady
+        ambiguous, open_lost = _open_places(log.engine, steady)
     lost = _from_the_middle(-d.dev / normal - shared[e.place], log)
     noise = local_noise(lost, e.rpm, use, e.place, n_cyl)
     worse = -d.worse / normal
-    return _Measure(lost, worse, noise, normal, scale, d.wheel, either, place_lost, shared, ambiguous)
+    return _Measure(
+        lost, worse, noise, normal, scale, d.wheel, either, place_lost, shared, ambiguous, open_lost
+    )
 
 
 def _normal_by_ripple(log: _Log, dev: FloatArray) -> FloatArray:
@@ -223,12 +227,14 @@ def _normal_by_ripple(log: _Log, dev: FloatArray) -> FloatArray:
     return normal_work(level, log.events, log.use, log.engine)
 
 
-def _open_places(engine: Engine, steady: FloatArray) -> tuple[int, ...]:
-    """Places whose steady loss may be the wheel: companions that share one, and any that has no companion."""
-    _, both = shared_offsets(steady, engine, False)
+def _open_places(engine: Engine, steady: FloatArray) -> tuple[tuple[int, ...], FloatArray]:
+    """Places whose steady loss may be the wheel, companions that share one and any without companion, and that loss."""
+    both_lost, both = shared_offsets(steady, engine, False)
     order = engine.firing_order
     alone = [i for i, c in enumerate(order) if c not in engine.companions and steady[i] > SHARED_FROM]
-    return (*both, *alone)
+    lost = both_lost.copy()
+    lost[alone] = steady[alone]
+    return (*both, *alone), lost
 
 
 def _from_the_middle(lost: FloatArray, log: _Log) -> FloatArray:

@@ -38,7 +38,9 @@ def decide_single(events: Events, opposite: FloatArray, fuel_cut: FloatArray) ->
         nan = np.full(n, np.nan)
         state[:] = MOTORING
         note = ("no fired cycle in this log: there is nothing to compare with",)
-        return _finished(events, Decision(nan, state, reason, nan.copy(), nan, ZERO, ZERO, own, (), note))
+        return _finished(
+            events, Decision(nan, state, reason, nan.copy(), nan, ZERO, ZERO, own, (), ZERO, note)
+        )
     working = own > 0.35 * top
     expected = np.full(n, np.median(own[working]))
     wide = running_median(np.where(working, own, np.nan), 41)
@@ -50,7 +52,7 @@ def decide_single(events: Events, opposite: FloatArray, fuel_cut: FloatArray) ->
     state[(lost >= MISFIRE_FROM) & (run < 3)] = MISFIRE
     state[idle & (run >= 3)] = MOTORING
     state[fuel_cut == 1] = MOTORING
-    return _finished(events, Decision(lost, state, reason, expected, lost, ZERO, ZERO, own, ()))
+    return _finished(events, Decision(lost, state, reason, expected, lost, ZERO, ZERO, own, (), ZERO))
 
 
 def _finished(events: Events, d: Decision) -> Decision:

@@ -45,4 +45,5 @@ class Decision:
     place_shared: FloatArray  # (cylinders,) part that companions share, not charged to the work
     work: FloatArray  # (events,) combustion energy [rad^2/s^2]; known even where nothing compares
     ambiguous: tuple[int, ...]  # places whose shared offset neither speed nor pattern assigns
+    open_lost: FloatArray  # (cylinders,) steady lost work by place that work or wheel may make; counts where ambiguous
     notes: tuple[str, ...] = ()

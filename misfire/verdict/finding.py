@@ -57,8 +57,21 @@ def both_companions(cylinders: Sequence[Label], ev: Evidence) -> bool:
     return bool(mates) and len(mates) == len(cylinders) and all(m in cylinders for m in mates)
 
 
-def tail(k: int, mean: float) -> float:
-    """Probability of at least k of a Poisson count whose `mean` is given (a number of counts)."""
-    from scipy.special import gammainc
-
-    return float(gammainc(k, mean)) if k > 0 else 1.0
+def misfire_steps(kind: str) -> list[str]:
+    """What to do next about a misfire of this kind (one, companions, several, whole_engine), cheapest first."""
+    if kind == "companions":
+        return [
+            "Companions with one coil: check that coil, its supply and both leads first.",
+            "If each cylinder has its own coil: check what the two share (injector supply, driver, head gasket between neighbours).",
+            "Follow the vehicle's service manual; save freeze frame, counts and codes before clearing anything.",
+        ]
+    if kind in ("several", "whole_engine"):
+        return [
+            "Several cylinders: check what they share first (fuel pressure, air leak, ignition supply, mixture).",
+            "Then plugs and coils cylinder by cylinder; follow the service manual.",
+        ]
+    return [
+        "Check the plug and the coil; swap the coil with another cylinder, record again and use `misfire compare --swapped`.",
+        "If the misfire stays: injector (swap it the same way), then compression and leak-down.",
+        "Save freeze frame, counts and codes before clearing; follow the service manual.",
+    ]

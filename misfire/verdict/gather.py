@@ -110,7 +110,7 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
             ambiguous += (
                 name[:1].tolist() if log.phase.status != "measured" or not log.phase.named else [order[i]]
             )
-            deep = max(deep, float(log.decision.place_shared[i]))
+            deep = max(deep, float(log.decision.open_lost[i]))
     judged = int(((state == FIRING) | (state == MISFIRE)).sum())
     active = int((state != MOTORING).sum())
     error = longest.pattern.error_deg

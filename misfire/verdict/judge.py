@@ -8,7 +8,8 @@ from typing import Any
 
 from misfire.verdict.evidence import Evidence
 from misfire.verdict.finding import MOST_UNUSABLE, both_companions, listed, name_of
-from misfire.verdict.firing import ambiguous_of, misfires_of, size_open_of, weak_of
+from misfire.verdict.losses import ambiguous_of, weak_of
+from misfire.verdict.misses import misfires_of, size_open_of
 from misfire.verdict.sensing import exchanged_names, signal_of, stored_of, wheel_of
 
 FIRM = 0.95

@@ -4,13 +4,34 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Label
-from misfire.verdict.finding import finding, name_of, pair_of, tail
+from misfire.verdict.finding import finding, name_of, pair_of
+from misfire.verdict.misses import why_missing
+from misfire.verdict.odds import FIRM, UNTHOUGHT, Account, beyond, faulty, isolated, said, weigh
 
 FALSELY_FROM = 0.01  # of a cylinder's firings counted falsely make a wheel a fault (contract)
 LEAST_FAULTY = 3  # turns with extra or lost edges: one that was misread is no disturbance
-FOLLOW_SURE = 12  # misfires by which to say for sure that the crank does not follow them (our choice)
+FOLLOW_SURE, FEW = (
+    12,
+    0.8,
+)  # misfires by which the crank is said for sure not to follow, and the share of it with fewer
+SEEN = (
+    0.97  # that a spacing seen to move, or a hum that harms, is one: both are tests with a limit of their own
+)
+AWAY_TODAY = 0.1  # how often a misfire with a code stays away for a whole log (our choice)
+WHEEL_UNSEEN = 0.1  # of the wheel's prior where no pattern was learned
+BOTH_CODED = {
+    "stored": 0.9,
+    "misfire": 0.15,
+}  # codes on both companions and no others: by a pattern, by a misfire
 HARM = 0.15  # false lost work from which on a hum is a fault: as much as makes a cylinder weak (contract)
+
+RIVALS = {
+    "misfire": "a misfire that stayed away from this log",
+    "wheel": "the wheel, which this log does not show",
+}
 
 
 def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -19,7 +40,7 @@ def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     accused = [
         c
         for c in ev.cylinders
-        if c.false_uncorrected >= 3 and tail(c.false_uncorrected, FALSELY_FROM * c.firings) < 0.05
+        if c.false_uncorrected >= 3 and beyond(c.false_uncorrected, c.firings, FALSELY_FROM) >= FIRM
     ]
     if not accused or ev.pattern_from == "none" or ev.pattern_stable is False or _edges_moved(ev):
         return []  # a spacing that changes inside the log is a disturbed signal, not a wheel
@@ -57,12 +78,13 @@ def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
         "Check the conditions first with `misfire ready`; no full-throttle learn while a true misfire is present.",
     ]
     detail = {"where": "wheel", "from_rpm": from_rpm, "counted_falsely": was}
-    return [finding("crank_pattern", labels, 0.98, detail, lines, steps)]
+    sure = max(beyond(c.false_uncorrected, c.firings, FALSELY_FROM) for c in accused)
+    return [finding("crank_pattern", labels, max(sure * (1 - UNTHOUGHT), FIRM), detail, lines, steps)]
 
 
-def _edges_moved(ev: Evidence) -> list[Label]:
-    """Cylinders whose misfires are edges that moved for a time, the crank not with them."""
-    return [c for c, f in ev.lines.followed.items() if f.refuted]
+def _edges_moved(ev: Evidence) -> dict[Label, float]:
+    """Cylinders whose misfires are more likely edges that moved alone, the crank not with them; how likely."""
+    return {c: p["edges"] for c, p in why_missing(ev).items() if p["edges"] > 0.5 and c in ev.lines.followed}
 
 
 def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -89,7 +111,8 @@ def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
     elif source is not None and lines:
         lines.append(source.words)
         detail["source"] = source.kind
-    for c in _edges_moved(ev):
+    moved = _edges_moved(ev)
+    for c in moved:
         f = ev.lines.followed[c]
         lines.append(
             f"{name_of(c)}: edges shift by {f.size_deg:.2f} deg where it seems to misfire, most near position {f.tooth} of the wheel, "
@@ -103,8 +126,11 @@ def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
         "Check air gap and mounting of the sensor, and the wheel for chips or magnetised spots.",
         "Record again after each step; do not learn the pattern while the disturbance is there.",
     ]
-    few = all(ev.lines.followed[c].events < FOLLOW_SURE for c in _edges_moved(ev))
-    confidence = 0.8 if detail["kind"] == "edges_alone" and few else 0.97
+    confidence = SEEN
+    if detail["kind"] == "edges_alone":
+        most = max(ev.lines.followed[c].events for c in moved)
+        # a few odd answers of the crank can come from the road or the driveline as well
+        confidence = max(moved.values()) * (1 - UNTHOUGHT if most >= FOLLOW_SURE else FEW)
     return [finding("sensor_signal", [], confidence, detail, lines, steps)]
 
 
@@ -139,15 +165,10 @@ def stored_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]
     if not accused or any(f["cause"] == "sensor_signal" for f in found):
         return []
     labels = [x for c in accused for x in pair_of(ev, c.cylinder)]
-    by_counts = all(c.reported is not None for c in accused)
-    mates = [ev.engine.companions.get(c.cylinder) for c in accused if isinstance(c.cylinder, int)]
-    paired = (len(accused) >= 2 and all(m in labels for m in mates)) or ev.phase == "unknown"
-    enough = sum(c.firings for c in accused) >= 400  # at 1 % misfires, 98 chances in 100 to have seen one
     wheel_seen = ev.pattern_from != "none"
-    confidence = 0.98 if by_counts else 0.6
-    if not by_counts and paired and enough:
-        confidence = 0.96 if wheel_seen else 0.85
+    p = _why_accused(ev, accused, labels, wheel_seen)
     exchanged = [c for c, _ in exchanged_names(ev)]
+    confidence = p["stored"] * (1 - UNTHOUGHT)
     if all(c in exchanged for c in accused):
         confidence = 0.5  # the same misfires under another name: nothing false about them
     lines = [
@@ -156,6 +177,7 @@ def stored_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]
         else f"{name_of(c.cylinder)} has a code, but {c.misfires} of {c.firings} firings failed in this log"
         for c in accused
     ]
+    lines.append(said(p, "stored", RIVALS))
     if wheel_seen:
         lines.append("the wheel as sensed is within what an uncorrected monitor would bear")
     steps = [
@@ -168,3 +190,35 @@ def stored_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]
             "crank_pattern", labels, confidence, {"where": "stored", "counted_falsely": True}, lines, steps
         )
     ]
+
+
+def _why_accused(
+    ev: Evidence, accused: list[CylinderEvidence], labels: list[Label], wheel_seen: bool
+) -> dict[str, float]:
+    """Share of each explanation of counts or codes on cylinders that fire in this log."""
+    n = sum(c.firings for c in accused)
+    found = sum(c.misfires for c in accused)
+    if all(c.reported is not None for c in accused):
+        reported = sum(c.reported or 0 for c in accused)
+        # had the controller counted misfires of this drive, the log would hold about as many (Poisson)
+        true = float(found * np.log(reported) - reported - _log_factorial(found))
+        return weigh([Account("stored", isolated(found, n)), Account("misfire", true)])
+    mates = [ev.engine.companions.get(c.cylinder) for c in accused if isinstance(c.cylinder, int)]
+    paired = (len(accused) >= 2 and all(m in labels for m in mates)) or ev.phase == "unknown"
+    by = {k: np.log(v if paired else 1 - v) for k, v in BOTH_CODED.items()}
+    away = float(np.logaddexp(np.log(AWAY_TODAY), np.log(1 - AWAY_TODAY) + _unseen(found, n)))
+    accounts = [Account("stored", float(by["stored"])), Account("misfire", float(by["misfire"]) + away)]
+    if not wheel_seen:
+        accounts.append(Account("wheel", float(by["stored"]), WHEEL_UNSEEN))
+    return weigh(accounts)
+
+
+def _unseen(found: int, n: int) -> float:
+    """Log-chance that a misfire whose rate's logarithm is even shows at most `found` times in `n` firings."""
+    return float(np.log(min(sum(np.exp(faulty(max(k, 1), max(n, 1))) for k in range(found + 1)), 1.0)))
+
+
+def _log_factorial(k: int) -> float:
+    from scipy.special import gammaln
+
+    return float(gammaln(k + 1))
