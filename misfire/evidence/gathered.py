@@ -11,18 +11,21 @@ from misfire.evidence.orders import order_test
 from misfire.evidence.pooled import pool
 from misfire.evidence.shifts import sample
 from misfire.evidence.shown import Shown
-from misfire.evidence.spread import load_dependence, slow_swing, two_peaks, worst_place
+from misfire.evidence.spread import load_dependence, two_peaks, worst_place
 from misfire.evidence.steady import companion_splits, speed_law, stays_in_fuel_cut
+from misfire.evidence.swing import Swing, slow_swing
 from misfire.onelog import OneLog
 
 
 @dataclass(frozen=True)
 class Lines:
-    """What edges are tied to, whether the crank follows the misfires of each cylinder, and all that is only shown."""
+    """What edges are tied to, whether the crank follows the misfires of each cylinder, how the speed swings, and all
+    that is only shown."""
 
     disturbance: Disturbance = field(default_factory=Disturbance)
     followed: Mapping[int | str, Followed] = field(default_factory=dict)
     shown: tuple[Shown, ...] = ()
+    swing: Swing | None = None
 
 
 def lines(logs: Sequence[OneLog]) -> Lines:
@@ -35,4 +38,7 @@ def lines(logs: Sequence[OneLog]) -> Lines:
     )
     if worst is not None:
         shown += two_peaks(events, worst) + load_dependence(events, worst)
-    return Lines(disturbance(logs, samples), followed(logs), tuple(shown + slow_swing(events)))
+    swing = slow_swing(events)
+    if swing is not None:
+        shown.append(swing.shown())
+    return Lines(disturbance(logs, samples), followed(logs), tuple(shown), swing)

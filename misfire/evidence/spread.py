@@ -1,10 +1,10 @@
-"""How lost work is spread: two peaks or one, with load, and slow swings of the driveline."""
+"""How lost work is spread: two peaks or one, and with load."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from misfire.decide import FIRING, MISFIRE
+from misfire.decide import MISFIRE
 from misfire.engine import FloatArray
 from misfire.evidence.pooled import Pooled, mean_sd
 from misfire.evidence.shown import Shown
@@ -14,9 +14,7 @@ TWO_PEAKS = (
     2.0  # Ashman, Bird and Zepf, Astron. J. 108, 1994 (memory): two normal peaks are parted from here on
 )
 LOAD_SPAN = 10.0  # [%] between quartiles, below which load is one and the same
-SWING_HZ = 1.0, 12.0
 _MOST = 800
-_STRETCH = 64  # cycles
 
 
 def worst_place(p: Pooled) -> int | None:
@@ -89,50 +87,5 @@ def load_dependence(p: Pooled, place: int) -> list[Shown]:
             f"above and below {middle:.0f} %; misfires {missed[0]} of {int(high.sum())} and {missed[1]} of {int(low.sum())}",
             a - b,
             sd=float(np.hypot(sa, sb)),
-        )
-    ]
-
-
-def slow_swing(p: Pooled) -> list[Shown]:
-    """Swing of the speed from cycle to cycle, 1 to 12 Hz: whole cycles, so nothing that is locked to the crank."""
-    n = p.engine.cylinders
-    fired = np.isin(p.state, (FIRING, MISFIRE))
-    cycles = p.rpm.size // n
-    if cycles < 64:
-        return []
-    cut = cycles * n
-    speed = p.rpm[:cut].reshape(cycles, n).mean(axis=1)
-    time = p.time_s[:cut].reshape(cycles, n).mean(axis=1)
-    good = fired[:cut].reshape(cycles, n).all(axis=1) & np.isfinite(speed)
-    good[1:] &= (np.diff(time) > 0) & (np.diff(time) < 0.5)
-    starts = [
-        part[good[part]][lo : lo + _STRETCH]
-        for part in np.split(np.arange(cycles), np.flatnonzero(~good))
-        for lo in range(0, good[part].sum() - _STRETCH + 1, _STRETCH)
-    ]
-    if len(starts) < 3:
-        return []
-    starts = starts[:: -(-len(starts) // 200)]
-    k = np.array(starts)
-    step = np.median(np.diff(time[k], axis=1), axis=1)
-    x = speed[k] / speed[k].mean(axis=1, keepdims=True)
-    trend = np.polynomial.legendre.legvander(np.linspace(-1, 1, _STRETCH), 3)
-    x = x - (x @ np.linalg.pinv(trend).T) @ trend.T
-    window = np.hanning(_STRETCH)
-    spectrum = np.abs(np.fft.rfft(x * window, axis=1)) ** 2 / (_STRETCH * np.sum(window**2))
-    f = np.fft.rfftfreq(_STRETCH)[None, :] / step[:, None]
-    spectrum[(f < SWING_HZ[0]) | (f > SWING_HZ[1])] = 0.0
-    power = spectrum.sum(axis=1)
-    top = np.unravel_index(int(np.argmax(spectrum)), spectrum.shape)
-    mean, sd = float(np.mean(power)), float(np.std(power, ddof=1) / np.sqrt(power.size))
-    rms = 100 * float(np.sqrt(2 * mean))
-    return [
-        Shown(
-            "slow swing of the speed, 1 to 12 Hz",
-            f"from cycle to cycle, so not locked to the crank; strongest at {float(f[top]):.1f} Hz; "
-            "driveline, road or driver",
-            rms,
-            "%",
-            sd=rms * sd / max(2 * mean, 1e-300),
         )
     ]

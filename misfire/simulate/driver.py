@@ -310,6 +310,8 @@ class Driver:
             decay = math.exp(-dt / 0.05)
             self.rough = self.rough * decay + p.rough_nm * math.sqrt(1.0 - decay * decay) * z[2]
             outer += self.rough
+        if p.judder_nm > 0.0:
+            outer += p.judder_nm * math.sin(2.0 * math.pi * p.judder_hz * t)
         normal, heat, start, burn, state, cause = self._burn(c, cycle, kpa, load, p.fuel_cut, z, u)
         e = self.events
         e.cylinder.append(c)

@@ -36,6 +36,9 @@ class Phase:
         The starter motor is engaged (its armature adds inertia).
     rough_nm : float
         Standard deviation [N m] of the road torque noise at the crank.
+    judder_nm, judder_hz : float
+        Amplitude [N m] at the crank and frequency [Hz] of a driveline that swings by itself: a clutch or converter that
+        judders, whatever the speed.
     clutch_nm, clutch_end_nm : float or None
         Torque capacity [N m] of the clutch at the start and end of the step: it slips above that. None: shut.
     vehicle_kmh : float or None
@@ -53,6 +56,8 @@ class Phase:
     gear_m: float = 0.0
     starter: bool = False
     rough_nm: float = 0.0
+    judder_nm: float = 0.0
+    judder_hz: float = 6.0
     clutch_nm: float | None = None
     clutch_end_nm: float | None = None
     vehicle_kmh: float | None = None

@@ -10,9 +10,9 @@ from misfire.verdict.evidence import Evidence
 from misfire.verdict.finding import MOST_UNUSABLE, both_companions, listed, name_of
 from misfire.verdict.losses import ambiguous_of, weak_of
 from misfire.verdict.misses import misfires_of, size_open_of
-from misfire.verdict.sensing import exchanged_names, signal_of, stored_of, wheel_of
+from misfire.verdict.odds import FIRM
+from misfire.verdict.sensing import driveline_of, exchanged_names, signal_of, stored_of, wheel_of
 
-FIRM = 0.95
 LEAST_TURNS = 200
 LEAST_FIT = 0.5  # of the wave, that a TDC found from the motion must explain for the same (our choice)
 
@@ -42,7 +42,16 @@ class _Case:
 def judge(ev: Evidence) -> dict[str, Any]:
     """The verdict as the contract's dict: status, headline, findings, candidates, missing."""
     case = _Case()
-    for make in (misfires_of, wheel_of, signal_of, weak_of, ambiguous_of, size_open_of, stored_of):
+    for make in (
+        misfires_of,
+        wheel_of,
+        signal_of,
+        weak_of,
+        ambiguous_of,
+        size_open_of,
+        stored_of,
+        driveline_of,
+    ):
         for f in make(ev, case.found):
             (case.found if f["confidence"] >= FIRM else case.weaker).append(f)
     _doubt(ev, case)
@@ -128,6 +137,10 @@ def _ask(ev: Evidence, case: _Case) -> None:
             "two steady speeds at least a factor 1.5 apart at like load: a wheel error keeps its share of the time, "
             "a misfire does not",
         ]
+    if any(c["cause"] == "driveline" for c in case.weaker):
+        missing.append(
+            "the same load at another speed, a factor 1.2 apart: a resonance keeps its frequency, a shaft or belt does not"
+        )
     if "edges" in where:
         missing.append(
             "the same drive again after the crank signal is put right: whether these misfires are true cannot be told through it"
@@ -251,5 +264,7 @@ def _headline(status: str, found: list[dict[str, Any]], weaker: list[dict[str, A
         elif f["cause"] == "weak_cylinder":
             parts.append(f"Weak {plural} {who}: fires, but gives too little work")
         else:
-            parts.append("Driveline resonance")
+            parts.append(
+                f"The driveline swings by itself at {f['detail']['hz']:.1f} Hz, every cylinder fires"
+            )
     return "; ".join([parts[0], *(p[0].lower() + p[1:] for p in parts[1:])]) + "."

@@ -9,7 +9,7 @@ import numpy as np
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Label
 from misfire.verdict.finding import finding, name_of, pair_of
 from misfire.verdict.misses import why_missing
-from misfire.verdict.odds import FIRM, UNTHOUGHT, Account, beyond, faulty, isolated, said, weigh
+from misfire.verdict.odds import FIRM, UNTHOUGHT, WORTH_SAYING, Account, beyond, faulty, isolated, said, weigh
 
 FALSELY_FROM = 0.01  # of a cylinder's firings counted falsely make a wheel a fault (contract)
 LEAST_FAULTY = 3  # turns with extra or lost edges: one that was misread is no disturbance
@@ -19,6 +19,9 @@ FOLLOW_SURE, FEW = (
 )  # misfires by which the crank is said for sure not to follow, and the share of it with fewer
 SEEN = (
     0.97  # that a spacing seen to move, or a hum that harms, is one: both are tests with a limit of their own
+)
+RESONANCE_FROM = (
+    0.25  # of a combustion in each firing (our choice; healthy and rough drives simulated: 0.09 at most)
 )
 AWAY_TODAY = 0.1  # how often a misfire with a code stays away for a whole log (our choice)
 WHEEL_UNSEEN = 0.1  # of the wheel's prior where no pattern was learned
@@ -132,6 +135,29 @@ def signal_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
         # a few odd answers of the crank can come from the road or the driveline as well
         confidence = max(moved.values()) * (1 - UNTHOUGHT if most >= FOLLOW_SURE else FEW)
     return [finding("sensor_signal", [], confidence, detail, lines, steps)]
+
+
+def driveline_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """A driveline that keeps swinging at a frequency of its own while every cylinder fires."""
+    swing = ev.lines.swing
+    if swing is None or not swing.resonates or swing.work < RESONANCE_FROM:
+        return []
+    if any(p["misfire"] > WORTH_SAYING for p in why_missing(ev).values()):
+        return []  # misfires make the driveline swing: it is the answer, not the cause
+    lines = [
+        f"the speed swings by {swing.rms_pct:.2f} % (root mean square) in one narrow line at {swing.hz:.1f} Hz, in "
+        f"{100 * swing.lasting:.0f} % of the time"
+        + (", at every speed the same" if swing.two_speeds else ""),
+        f"{100 * swing.work:.0f} % of a combustion goes into the driveline and comes back in each firing; every cylinder fires",
+    ]
+    steps = [
+        "Not the ignition: check the clutch or the converter's lock-up, the flywheel's damper, engine mounts, shafts and joints.",
+        "Drive the same speed in another gear and with the clutch open: a swing of the driveline changes or goes.",
+        "Follow the vehicle's service manual; one person drives, another records.",
+    ]
+    detail = {"hz": round(swing.hz, 1), "work": round(swing.work, 2)}
+    # at one speed a shaft or a belt out of true makes such a line as well
+    return [finding("driveline", [], SEEN if swing.two_speeds else 0.6, detail, lines, steps)]
 
 
 def exchanged_names(ev: Evidence) -> list[tuple[CylinderEvidence, CylinderEvidence]]:

@@ -14,8 +14,9 @@ from misfire.engine import Engine
 from misfire.evidence import lines
 from misfire.evidence.pooled import Pooled, pool
 from misfire.evidence.shifts import sample
-from misfire.evidence.spread import load_dependence, slow_swing, two_peaks
+from misfire.evidence.spread import load_dependence, two_peaks
 from misfire.evidence.steady import companion_splits, speed_law, stays_in_fuel_cut
+from misfire.evidence.swing import slow_swing
 from misfire.pipeline import AnalyseOptions, analyse
 from misfire.simulate import ToothErrors, load_scenario, simulate
 
@@ -157,7 +158,7 @@ def test_slow_swing(hz):
     p = made(1500)
     t = np.arange(p.rpm.size) * 0.012
     rpm = 2500.0 * (1 + 0.02 * np.sin(2 * np.pi * hz * t) + 0.01 * np.sin(2 * np.pi * p.place / 4))
-    (row,) = slow_swing(with_(p, time_s=t, rpm=rpm))
+    row = slow_swing(with_(p, time_s=t, rpm=rpm)).shown()
     assert float(re.search(r"at ([0-9.]+) Hz", row.says)[1]) == pytest.approx(hz, abs=0.4)
     # the mean over a cycle takes a little of a fast swing
     assert row.value == pytest.approx(100 * 0.02 / math.sqrt(2) * np.sinc(hz * 0.048), rel=0.05)
@@ -166,7 +167,7 @@ def test_slow_swing(hz):
 def test_the_driveline_of_a_simulated_car_swings_at_its_own_frequency(judged):
     """`misfire_in_gear_i4`: natural frequency of the driveline 5 Hz."""
     j = judged("misfire_in_gear_i4")
-    (row,) = slow_swing(pool(j.done.logs))
+    row = slow_swing(pool(j.done.logs)).shown()
     assert float(re.search(r"at ([0-9.]+) Hz", row.says)[1]) == pytest.approx(5.0, abs=1.0)
 
 

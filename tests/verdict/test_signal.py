@@ -50,3 +50,16 @@ def test_a_correction_that_makes_like_firings_unlike_is_refused():
     assert not _less_alike(decision(apart, 0.13), decision(even, 0.04))
     assert not _less_alike(decision(even, 0.04), decision([0.0, 0.01, -0.01, 0.3, 0.0], 0.05))
     assert not _less_alike(decision(even, 0.04), decision(even, 0.13))
+
+
+@pytest.mark.parametrize(("found", "accused"), [(0, [2, 3]), (38, [])])
+def test_counts_are_false_only_on_cylinders_that_fire(found: int, accused: list[int]):
+    """40 counted on each of two companions: with as many found the controller is right, with none its pattern does not fit."""
+    ev = replace(evidence(FOUR, {}, "fuel_cut"), counts_given=True)
+    rows = [
+        replace(c, reported=40 if c.cylinder in (2, 3) else 0, misfires=found if c.cylinder in (2, 3) else 0)
+        for c in ev.cylinders
+    ]
+    said = judge(replace(ev, cylinders=rows))
+    false = [f for f in said["findings"] + said["candidates"] if f["cause"] == "crank_pattern"]
+    assert [f["cylinders"] for f in false] == ([accused] if accused else [])
