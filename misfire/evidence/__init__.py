@@ -4,5 +4,16 @@ from misfire.evidence.disturbance import Disturbance, Source, disturbance
 from misfire.evidence.followed import Followed, followed
 from misfire.evidence.gathered import Lines, lines
 from misfire.evidence.shown import Shown
+from misfire.evidence.steady import Motored
 
-__all__ = ["Disturbance", "Followed", "Lines", "Shown", "Source", "disturbance", "followed", "lines"]
+__all__ = [
+    "Disturbance",
+    "Followed",
+    "Lines",
+    "Motored",
+    "Shown",
+    "Source",
+    "disturbance",
+    "followed",
+    "lines",
+]

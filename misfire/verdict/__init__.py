@@ -2,7 +2,8 @@
 
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Label
 from misfire.verdict.gather import all_labels, gather
-from misfire.verdict.judge import FIRM, LEAST_TURNS, judge
+from misfire.verdict.judge import LEAST_TURNS, judge
+from misfire.verdict.odds import FIRM
 
 __all__ = [
     "FIRM",

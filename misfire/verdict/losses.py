@@ -8,6 +8,7 @@ import numpy as np
 
 from misfire.decide import crank_length
 from misfire.decide.wheel import SHARED_FROM
+from misfire.evidence import Motored
 from misfire.verdict.evidence import CylinderEvidence, Evidence
 from misfire.verdict.finding import finding, listed, misfire_steps, name_of, pair_of
 from misfire.verdict.odds import UNTHOUGHT, Account, normal, said, smeared, weigh
@@ -31,6 +32,12 @@ NO_SCALE = (
     0.5  # share of such logs in which the unknown wheel leaves no scale, and the loss may read as anything
 )
 NAMED = 0.7  # how often the wheel, if it is one, would be counted on these very cylinders
+
+WEAK_STEP = "Compression and leak-down test, injector flow and intake leaks of this cylinder; follow the service manual."
+LEAK_STEP = (
+    "Compression and leak-down test of this cylinder first: it is weak without fuel as well, so plug, coil and injector are "
+    "not the likeliest."
+)
 
 RIVALS = {
     "healthy": "the spread of healthy cylinders",
@@ -71,15 +78,31 @@ def weak_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, Any]]:
                         {"kind": "one", "steady": True, "where": "dead_or_weak"}, [text], misfire_steps("one"))
             )  # fmt: skip
         detail: dict[str, Any] = {"mean_lost_work": round(lacks, 3)}
+        steps = [WEAK_STEP]
+        if leak := _leak(ev, c):
+            detail["leak"] = round(leak.less, 3)
+            steps.insert(0, LEAK_STEP)
+            line += f"; {leak.how} it gives back {100 * leak.less:.1f} % of a combustion less than {leak.mate}: it leaks"
         if wheel:
             detail["where"] = "weak_or_wheel"
         text = f"{name_of(c.cylinder)} gives on average {100 * lacks:.0f} % less combustion work than the others, without misfiring"
         out.append(
-            finding("weak_cylinder", pair_of(ev, c.cylinder), p["weak"] * (1 - UNTHOUGHT), detail, [text, line], [
-                "Compression and leak-down test, injector flow and intake leaks of this cylinder; follow the service manual."
-            ])
-        )  # fmt: skip
+            finding(
+                "weak_cylinder",
+                pair_of(ev, c.cylinder),
+                p["weak"] * (1 - UNTHOUGHT),
+                detail,
+                [text, line],
+                steps,
+            )
+        )
     return out
+
+
+def _leak(ev: Evidence, c: CylinderEvidence) -> Motored | None:
+    """The line that says that this cylinder loses compression as well: fuel on or off, it gives too little."""
+    mine = {name_of(x) for x in pair_of(ev, c.cylinder)}
+    return next((m for m in ev.lines.motored if m.leaks and m.name in mine), None)
 
 
 def _accounts(ev: Evidence, c: CylinderEvidence, wheel: bool, beside_dead: bool, told: bool) -> list[Account]:

@@ -99,10 +99,10 @@ def test_what_stays_in_fuel_cut(rpm, what):
         + np.linspace(0, 500, p.rpm.size)
     )
     p = with_(p, state=np.where(cut, MOTORING, FIRING), energy=energy, normal=np.full(p.rpm.size, 1000.0))
-    (row,) = stays_in_fuel_cut(with_(p, rpm=np.where(cut, rpm, 2000.0)))
+    (row,) = [m.shown() for m in stays_in_fuel_cut(with_(p, rpm=np.where(cut, rpm, 2000.0)))]
     assert row.name == f"work that stays away while {what}, cylinder 3"
     assert row.value == pytest.approx(0.1, abs=4 * row.sd)
-    assert row.sd < 0.006
+    assert row.sd < 0.008
 
 
 def test_a_wheel_error_in_fuel_cut_accuses_nobody():
@@ -112,7 +112,7 @@ def test_a_wheel_error_in_fuel_cut_accuses_nobody():
     cut = np.arange(p.rpm.size) >= 800
     energy = np.where(p.place % 2 == 1, -100.0, 0.0) + rng.normal(0, 20.0, p.rpm.size)
     p = with_(p, state=np.where(cut, MOTORING, FIRING), energy=energy, normal=np.full(p.rpm.size, 1000.0))
-    (row,) = stays_in_fuel_cut(p)
+    (row,) = [m.shown() for m in stays_in_fuel_cut(p)]
     assert row.value < 4 * row.sd
     assert row.p > 0.01
 

@@ -7,6 +7,8 @@ from dataclasses import replace
 import pytest
 
 from misfire.engine import Engine
+from misfire.pipeline import AnalyseOptions, analyse
+from misfire.simulate import load_scenario, simulate
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Steady
 from misfire.verdict.judge import judge
 
@@ -93,3 +95,16 @@ def test_the_few_firings_that_can_be_judged_make_nothing_firm(unusable: float, f
     said = judge(replace(ev, cylinders=rows, unusable_share=unusable))
     assert [f["cylinders"] for f in said["findings"]] == ([[3]] if firm else [])
     assert any("engine file" in m for m in said["missing"]) != firm
+
+
+@pytest.mark.parametrize(
+    ("name", "leaks"), [("leak_fired_and_motored_i4", True), ("weak_cylinder_i4", False)]
+)
+def test_a_weak_cylinder_that_leaks_is_told_from_one_that_burns_too_little(name: str, leaks: bool):
+    """Cylinder 3 is weak in both; in fuel cut and at cranking only the leak is left (compression work, first law)."""
+    log = simulate(load_scenario(name))
+    result = analyse(log.recording, AnalyseOptions(log.engine), channels=[log.channels]).result
+    (weak,) = [f for f in result["verdict"]["findings"] if f["cause"] == "weak_cylinder"]
+    assert weak["cylinders"] == [3]
+    assert ("leak" in weak["detail"]) == leaks
+    assert weak["next_steps"][0].startswith("Compression and leak-down test of this cylinder first") == leaks
