@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from misfire.crank import BoolArray, Crank, IntArray
-from misfire.engine import Engine, FloatArray
+from misfire.engine import TURN_DEG, Engine, FloatArray
 from misfire.gas import GasShape
 from misfire.grid import Grid, make_grid, time_at, time_noise_s, used_teeth
 from misfire.work.filters import Span, event_filters, inertia_share, level_filter, masses_unsure
@@ -170,6 +170,10 @@ def measure(
             at_tdc[blind], rpm[blind] = _guessed(grid, p, start[blind], known)
             energy[blind], trusted[blind] = np.nan, False
             keep |= blind
+        # at the log's ends the edges half a firing away may be missing: the speed is then that of those left
+        ends = keep & ~np.isfinite(rpm)
+        if ends.any():
+            rpm[ends] = _guessed(grid, p, start[ends], known)[1]
         row = {
             "time_s": at_tdc,
             "turn": turn,
@@ -211,10 +215,13 @@ def _among_lost(grid: Grid, p: Place, start: IntArray, known: IntArray) -> BoolA
 def _guessed(grid: Grid, p: Place, start: IntArray, known: IntArray) -> tuple[FloatArray, FloatArray]:
     """Time [s] of a TDC and the speed [rpm] there from the edges that are left around it."""
     n = grid.per_turn
-    where = start + np.interp(p.angle_deg, grid.angle_deg, np.arange(n))
-    before, at, after = (np.interp(where + d * n, known, grid.time_s[known]) for d in (-0.25, 0.0, 0.25))
-    with np.errstate(divide="ignore"):
-        return at, 30.0 / (after - before)
+    angle = (known // n) * TURN_DEG + grid.angle_deg[known % n]
+    # half a turn about it, less of it at the ends of the log
+    at = (start // n) * TURN_DEG + p.angle_deg + np.array([[-90.0], [0.0], [90.0]])
+    at = np.clip(at, angle[0], angle[-1])
+    before, middle, after = np.interp(at, angle, grid.time_s[known])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return middle, (at[2] - at[0]) / 6.0 / (after - before)
 
 
 def measure_turns(
