@@ -9,7 +9,7 @@ from typing import Any
 from misfire.verdict.evidence import Evidence
 from misfire.verdict.finding import MOST_UNUSABLE, both_companions, listed, name_of
 from misfire.verdict.losses import ambiguous_of, weak_of
-from misfire.verdict.misses import misfires_of, size_open_of
+from misfire.verdict.misses import LEAST_OPEN, OPEN_FROM, misfires_of, size_open_of
 from misfire.verdict.odds import FIRM
 from misfire.verdict.sensing import driveline_of, exchanged_names, signal_of, stored_of, wheel_of
 
@@ -223,9 +223,23 @@ def _row(name: str, says: str, value: float, unit: str, limit: str | None) -> di
     return {"name": name, "says": says, "value": value, "unit": unit, "limit": limit}
 
 
+def _in_part(ev: Evidence) -> str:
+    """The cylinder that burns in part more often than the others together, for a clear answer; empty without one."""
+    if len(ev.cylinders) < 2:
+        return ""
+    *rest, most = sorted(ev.cylinders, key=lambda c: c.partial)
+    if most.partial < LEAST_OPEN or most.partial <= max(
+        OPEN_FROM * most.firings, 2 * sum(c.partial for c in rest)
+    ):
+        return ""
+    return (
+        f" {name_of(most.cylinder).capitalize()} burns in part in {most.partial} of {most.firings} firings."
+    )
+
+
 def _headline(status: str, found: list[dict[str, Any]], weaker: list[dict[str, Any]], ev: Evidence) -> str:
     if status == "clear":
-        return "No misfire, no wheel fault and no signal fault: every cylinder fires."
+        return "No misfire, no wheel fault and no signal fault: every cylinder fires." + _in_part(ev)
     if status == "undetermined":
         if _strange(ev):
             return "Not decided: the crank does not move like this engine's; check the engine given."
