@@ -5,6 +5,7 @@ from misfire.evidence.followed import Followed, followed
 from misfire.evidence.gathered import Lines, lines
 from misfire.evidence.shown import Shown
 from misfire.evidence.steady import Motored
+from misfire.evidence.stopped import Stopped, stopped
 
 __all__ = [
     "Disturbance",
@@ -13,7 +14,9 @@ __all__ = [
     "Motored",
     "Shown",
     "Source",
+    "Stopped",
     "disturbance",
     "followed",
     "lines",
+    "stopped",
 ]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from misfire.engine import Engine
-from misfire.evidence import Lines
+from misfire.evidence import Lines, Stopped
 
 Label = int | str
 
@@ -30,7 +30,7 @@ class Steady:
 @dataclass(frozen=True)
 class CylinderEvidence:
     """What was counted for one cylinder (or place, or pair when the phase is unknown); lost work is a share of normal
-    work, `judged_around` the share of its firings near its misfires that could be judged."""
+    work, `judged_around` the share of its firings near its misfires that could be judged, `stopped` where it goes dead."""
 
     cylinder: Label
     firings: int
@@ -45,6 +45,7 @@ class CylinderEvidence:
     reported: int | None
     either: int = 0  # firings that are full misfires or partial burns, the size of a full one not known
     judged_around: float = 1.0  # share of its firings near its misfires that could be judged
+    stopped: Stopped | None = None
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from misfire.decide import FIRING, MISFIRE, MOTORING, PARTIAL_FROM, SIZE_OPEN, UNUSABLE
-from misfire.evidence import lines
+from misfire.evidence import lines, stopped
 from misfire.intake.counts import Counts
 from misfire.onelog import OneLog
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Steady
@@ -68,7 +68,7 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
     lost, state, reason = (_joined(logs, name) for name in ("lost_work", "state", "reason"))
     rpm = np.concatenate([log.events.rpm for log in logs])
     unc = np.concatenate([log.uncorrected for log in logs])
-    rows = []
+    rows, stops = [], stopped(logs)
     for name in all_labels(logs):
         mine = label == name
         s, x = state[mine], lost[mine]
@@ -96,6 +96,7 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
                 reported,
                 int((reason[mine] == SIZE_OPEN).sum()),
                 _judged_around(s),
+                stops.get(name),
             )
         )
     first = logs[0]

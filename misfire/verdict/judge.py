@@ -7,14 +7,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from misfire.verdict.evidence import Evidence
-from misfire.verdict.finding import MOST_UNUSABLE, both_companions, listed, name_of
+from misfire.verdict.finding import MOST_UNUSABLE, both_companions, name_of
+from misfire.verdict.headline import headline, strange
 from misfire.verdict.losses import ambiguous_of, weak_of
-from misfire.verdict.misses import LEAST_OPEN, OPEN_FROM, misfires_of, size_open_of
+from misfire.verdict.misses import misfires_of, size_open_of
 from misfire.verdict.odds import FIRM
 from misfire.verdict.sensing import driveline_of, exchanged_names, signal_of, stored_of, wheel_of
 
 LEAST_TURNS = 200
-LEAST_FIT = 0.5  # of the wave, that a TDC found from the motion must explain for the same (our choice)
 
 
 @dataclass
@@ -62,17 +62,12 @@ def judge(ev: Evidence) -> dict[str, Any]:
     weaker = sorted(case.weaker, key=lambda f: -f["confidence"])
     return {
         "status": status,
-        "headline": _headline(status, case.found, case.weaker, ev),
+        "headline": headline(status, case.found, case.weaker, ev),
         "findings": case.found,
         "candidates": _likeliest([{k: f[k] for k in keys} for f in weaker]),
         "missing": list(dict.fromkeys(case.missing)),
         "evidence": measured(ev),
     }
-
-
-def _strange(ev: Evidence) -> bool:
-    """The crank does not move as this engine's would."""
-    return ev.tdc_fit is not None and ev.tdc_fit < LEAST_FIT
 
 
 def _doubt(ev: Evidence, case: _Case) -> None:
@@ -88,7 +83,7 @@ def _doubt(ev: Evidence, case: _Case) -> None:
             "the same drive again after the crank signal is put right: the false part of these misfires goes with it",
         )
     rest = [f for f in case.found if f["cause"] != "sensor_signal"]
-    if _strange(ev):
+    if strange(ev):
         record = (
             "the engine given, checked (cylinders, firing order): the crank does not move like that of "
             f"{ev.engine.cylinders} cylinders; if it is right, its --first-tooth"
@@ -105,7 +100,7 @@ def _doubt(ev: Evidence, case: _Case) -> None:
         )
     if "P0363" in ev.codes:
         case.doubt(
-            [f for f in case.of("misfire") if f["detail"].get("steady")],
+            [f for f in case.of("misfire") if f["detail"].get("steady") or "dead_from_s" in f["detail"]],
             0.5,
             "P0363 says that the controller has shut injectors off: clear that state (or restore the injector) and record "
             "again, because the dead cylinder may be its consequence",
@@ -166,7 +161,7 @@ def _nothing_to_clear(ev: Evidence, case: _Case) -> bool:
     """Without a firm finding: the log could not have shown one; what to record is added."""
     if case.found:
         return False
-    open_ = bool(case.weaker) or _strange(ev)
+    open_ = bool(case.weaker) or strange(ev)
     if ev.usable_turns < LEAST_TURNS:
         open_ = True
         case.missing.append(f"a longer record: at least {LEAST_TURNS} turns of firing, a minute is better")
@@ -221,64 +216,3 @@ def measured(ev: Evidence) -> list[dict[str, Any]]:
 
 def _row(name: str, says: str, value: float, unit: str, limit: str | None) -> dict[str, Any]:
     return {"name": name, "says": says, "value": value, "unit": unit, "limit": limit}
-
-
-def _in_part(ev: Evidence) -> str:
-    """The cylinder that burns in part more often than the others together, for a clear answer; empty without one."""
-    if len(ev.cylinders) < 2:
-        return ""
-    *rest, most = sorted(ev.cylinders, key=lambda c: c.partial)
-    if most.partial < LEAST_OPEN or most.partial <= max(
-        OPEN_FROM * most.firings, 2 * sum(c.partial for c in rest)
-    ):
-        return ""
-    return (
-        f" {name_of(most.cylinder).capitalize()} burns in part in {most.partial} of {most.firings} firings."
-    )
-
-
-def _headline(status: str, found: list[dict[str, Any]], weaker: list[dict[str, Any]], ev: Evidence) -> str:
-    if status == "clear":
-        return "No misfire, no wheel fault and no signal fault: every cylinder fires." + _in_part(ev)
-    if status == "undetermined":
-        if _strange(ev):
-            return "Not decided: the crank does not move like this engine's; check the engine given."
-        if weaker:
-            top = max(weaker, key=lambda f: f["confidence"])
-            return (
-                f"Not decided: cylinders {listed(top['cylinders'])} deviate, and this log cannot say why."
-                if top["cylinders"]
-                else "Not decided: a deviation is there that this log cannot assign."
-            )
-        if ev.nothing_fired:
-            return "Not decided: no cylinder fires in this log, so there is nothing to compare with."
-        return "Not decided: this log is too short or too noisy to judge."
-    parts = []
-    for f in found:
-        who = listed(f["cylinders"]) if f["cylinders"] else ""
-        plural = "cylinders" if len(f["cylinders"]) > 1 else "cylinder"
-        if f["cylinders"] and isinstance(f["cylinders"][0], str):
-            plural = plural.replace("cylinder", "place")
-        if f["cause"] == "misfire":
-            either = ev.phase == "unknown" and f["detail"]["kind"] == "one" and len(f["cylinders"]) == 2
-            who = f"{f['cylinders'][0]} or {f['cylinders'][1]}" if either else who
-            parts.append(f"True misfire in {plural} {who}")
-        elif f["cause"] == "crank_pattern":
-            many = len(f["cylinders"]) > 1
-            was = ("were" if many else "was") if f["detail"].get("counted_falsely") else "would be"
-            fire = "fire" if many else "fires"
-            what = (
-                "the crank wheel's pattern is off"
-                if f["detail"]["where"] == "wheel"
-                else "the controller's stored pattern does not fit"
-            )
-            parts.append(f"False detection: {what}, {plural} {who} {fire} and {was} counted falsely")
-        elif f["cause"] == "sensor_signal":
-            parts.append("The crank signal is disturbed")
-        elif f["cause"] == "weak_cylinder":
-            parts.append(f"Weak {plural} {who}: fires, but gives too little work")
-        else:
-            parts.append(
-                f"The driveline swings by itself at {f['detail']['hz']:.1f} Hz, every cylinder fires"
-            )
-    return "; ".join([parts[0], *(p[0].lower() + p[1:] for p in parts[1:])]) + "."

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from misfire.evidence import Stopped
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Label
 from misfire.verdict.finding import finding, misfire_steps, name_of, pair_of
 from misfire.verdict.odds import (
@@ -32,6 +33,14 @@ UNUSABLE_MOST = 19  # power of the unusable share under pure noise: half of the 
 BESIDE = 3.0  # on the prior of a misfire beside another cylinder that misfires for sure
 ALONE = 0.25  # share of burns in part on all other cylinders, against those on one
 LEAST_OPEN, OPEN_FROM = 8, 0.005  # firings of open size, and their share, that are worth a candidate
+
+DEAD = 0.95  # share of missed firings from which on a cylinder is dead, not misfiring at random (our choice)
+# what the controller's limp mode does to an accused cylinder: SAE J2012 P0363 (restated); the steps: common practice
+STOPS = (
+    "Dead for good from {:.1f} s on: perhaps shut off by the controller (limp mode). Reset it and record from the start, "
+    "with the counts."
+)
+DEAD_ALL_ALONG = "Dead in every firing: first see whether its injector is driven; a controller in limp mode shuts off what it accuses."
 
 RIVALS = {
     "healthy": "single misfires of a healthy cylinder",
@@ -148,18 +157,40 @@ def _firm(ev: Evidence, hit: Sequence[tuple[CylinderEvidence, dict[str, float]]]
     ]
     worst = min((p for _, p in hit), key=lambda p: p["misfire"])
     lines.append(said(worst, "misfire", RIVALS))
+    lines += [_stop(c, c.stopped) for c in some if c.stopped is not None]
     if ev.pattern_from != "none":
         lines.append("the learned tooth pattern was taken out before counting")
+    steady = all(c.misfires > DEAD * c.firings for c in some)
     detail = {
         "kind": kind,
-        "steady": all(c.misfires > 0.95 * c.firings for c in some),
+        "steady": steady,
         "misfires": sum(c.misfires for c in some),
         "firings": sum(c.firings for c in some),
     }
     labels = [x for c in some for x in pair_of(ev, c.cylinder)]
+    stops = [c.stopped.at_s for c in some if c.stopped is not None and _sound_before(c.stopped)]
+    steps = misfire_steps(kind)
+    if len(stops) == len(some):
+        detail["dead_from_s"] = round(min(stops), 1)
+        steps.insert(0, STOPS.format(min(stops)))
+    elif steady:
+        steps.insert(0, DEAD_ALL_ALONG)
     # the least sure of them is firm already
     confidence = max(worst["misfire"] * (1 - UNTHOUGHT), FIRM)
-    return finding("misfire", labels, confidence, detail, lines, misfire_steps(kind))
+    return finding("misfire", labels, confidence, detail, lines, steps)
+
+
+def _stop(c: CylinderEvidence, stop: Stopped) -> str:
+    return (
+        f"{name_of(c.cylinder)} goes dead at {stop.at_s:.1f} s and misses {stop.dead} firings up to the end of its log; "
+        f"{stop.misfires_before} of {stop.firings_before} before that"
+    )
+
+
+def _sound_before(stop: Stopped) -> bool:
+    """No misfires of its own that stand firm before the stop."""
+    k, n = stop.misfires_before, stop.firings_before
+    return weigh([Account("misfire", faulty(k, n)), Account("healthy", isolated(k, n))])["misfire"] < FIRM
 
 
 def _kind(ev: Evidence, hit: Sequence[CylinderEvidence]) -> str:
