@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +15,8 @@ from misfire.decide import FIRING, MISFIRE, REASONS, STATES
 from misfire.engine import Engine
 from misfire.errors import InputError
 from misfire.evidence.maps import lost_work_map
-from misfire.intake.counts import Counts
+from misfire.intake.counts import Counts, count_files
+from misfire.intake.inputs import input_rows
 from misfire.intake.recording import Channels, Recording
 from misfire.onelog import KnownCut, OneLog, study
 from misfire.pattern import Pattern
@@ -46,6 +46,8 @@ class AnalyseOptions:
     pattern : Pattern or None
         A saved tooth pattern, used instead of a learned one.
     read : ReadOptions or None
+    also : mapping of str to sequence of str
+        Further files that the caller has read (engine file, saved pattern), by use: the result names them as inputs.
     """
 
     engine: Engine
@@ -55,6 +57,7 @@ class AnalyseOptions:
     known_cuts: tuple[KnownCut, ...] = ()
     pattern: Pattern | None = None
     read: ReadOptions | None = None
+    also: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -94,8 +97,21 @@ def analyse_files(paths: Sequence[str], options: AnalyseOptions) -> Analysis:
     read_s = time.perf_counter() - clock
     progress.step(f"judging {', '.join(Path(p).name for p in paths)}")
     done = analyse(recordings, options, channels=channels, counts=counts)
-    done.result["inputs"] = [_checksum(p) for p in paths]
+    done.result["inputs"] = _inputs(paths, options)
     return replace(done, timings_s={"read": read_s, **done.timings_s})
+
+
+def _inputs(paths: Sequence[str], options: AnalyseOptions) -> list[dict[str, Any]]:
+    """All files behind a result, the logs first."""
+    cam = options.read.cam_file if options.read else None
+    used = {
+        "log": paths,
+        "cam": [cam] if cam else [],
+        "channels": [options.channels] if options.channels else [],
+        "counts": count_files(options.counts) if options.counts else [],
+        **options.also,
+    }
+    return [row for use, files in used.items() for row in input_rows(use, files)]
 
 
 def analyse(
@@ -146,16 +162,6 @@ def _check_cuts(cuts: Sequence[KnownCut], recordings: Sequence[Recording]) -> No
                 f"known cut {cut.cylinder}@{cut.from_s:g}-{cut.to_s:g} lies outside the log, which runs from {runs}; "
                 "correct its seconds"
             )
-
-
-def _checksum(path: str) -> dict[str, Any]:
-    h = hashlib.sha256()
-    size = 0
-    with open(path, "rb") as f:
-        while block := f.read(1 << 20):
-            h.update(block)
-            size += len(block)
-    return {"file": Path(path).name, "sha256": h.hexdigest(), "bytes": size}
 
 
 def _result(

@@ -39,6 +39,7 @@ def analyse(
     timings: Annotated[bool, typer.Option("--timings", help="Print what each stage took.")] = False,
     *,
     read: o.Given,
+    asked: str,
 ) -> None:
     """Judge every firing of a log: true misfire, false detection, or not decidable."""
     import sys
@@ -82,9 +83,10 @@ def analyse(
             known_cuts=tuple(o.parse_cut(c, chosen) for c in known_cut or ()),
             pattern=load_pattern(pattern) if pattern else None,
             read=how,
+            also=o.files(engine=engine, pattern=pattern),
         ),
     )
-    result = done.to_dict()
+    result = {**done.to_dict(), "command": asked}
     clock = time.perf_counter()
     if events:
         write_events(events, done.events)

@@ -85,6 +85,7 @@ def compare(
     job: Annotated[str | None, typer.Option("--job", help="Job facts for the report's head (TOML).")] = None,
     *,
     read: o.Given,
+    asked: str,
 ) -> None:
     """Say whether a learn or repair cleared the counts, or whether a misfire moved with a swapped part."""
     from misfire.cli.output import check_page, colour_wanted, columns, emit_json, say, write_text
@@ -102,16 +103,16 @@ def compare(
         check_pair(options.swapped, layout.cylinders)
     given = (
         _side("before", before, layout, channels_before, counts_before, codes_before, known_cut_before,
-              pattern_before or pattern),
+              pattern_before or pattern, engine),
         _side("after", after, other, channels_after, counts_after, codes_after, known_cut_after,
-              pattern_after or pattern),
+              pattern_after or pattern, engine_after or engine),
     )  # fmt: skip
     sides = []
     for one in given:
         how = o.build_read(one.layout, **read)
         o.one_cam_file(how, 2)
         sides.append(_analyse(one, how))
-    result = judge(sides[0], sides[1], options)
+    result = {**judge(sides[0], sides[1], options), "command": asked}
     if swapped is not None:
         result["swapped"] = list(options.swapped or ())
     if report is not None:
@@ -140,6 +141,7 @@ class _Given:
     codes: tuple[str, ...]
     cuts: Sequence[tuple[KnownCut, ...]]
     pattern: Pattern | None
+    also: dict[str, list[str]]
 
 
 def _side(
@@ -151,6 +153,7 @@ def _side(
     codes: str | None,
     cuts: Sequence[str] | None,
     pattern: str | None,
+    engine: str | None,
 ) -> _Given:
     """Read and check the options of a side before any log is analysed. Raises InputError."""
     from misfire.cli.saved import load_pattern
@@ -175,6 +178,7 @@ def _side(
         stored,
         _cuts(cuts or (), layout, len(paths), name),
         load_pattern(pattern) if pattern else None,
+        o.files(engine=engine, pattern=pattern),
     )
 
 
@@ -205,10 +209,14 @@ def _analyse(given: _Given, read: ReadOptions) -> list[Side]:
     """One analysis per log of a side."""
     from misfire.compare import Side
     from misfire.compare.beat import check_cylinders
+    from misfire.intake.counts import count_files
     from misfire.pipeline import AnalyseOptions, analyse_files
 
     out = []
     whole = given.whole
+    also = dict(given.also)
+    if whole and given.reads[0] is not None:
+        also["counts"] = count_files(given.reads[0])
     rows = zip(given.paths, given.channels, given.reads, given.cuts, strict=True)
     for k, (path, channel, text, cuts) in enumerate(rows):
         # Counts read over the whole side belong to no single log, so no single log is judged with them.
@@ -221,7 +229,9 @@ def _analyse(given: _Given, read: ReadOptions) -> list[Side]:
             known_cuts=cuts,
             pattern=given.pattern,
             read=read,
+            also=also,
         )
+        also = {}  # files of the whole side are named once
         done = analyse_files([path], options)
         crank = done.logs[0].crank
         check_cylinders(path, crank.time_s, crank.wheel.tooth_angles_deg, crank.block, done.engine)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import functools
 import inspect
+import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -88,10 +90,11 @@ Given = dict[str, Any]
 def reads_logs(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command the options that say how a log is read; it takes them together as its parameter `read`.
 
-    So every command that takes a log knows the same ones. `read` maps fields of ReadOptions to what was given.
+    So every command that takes a log knows the same ones. `read` maps fields of ReadOptions to what was given. A command
+    that takes `asked` is given its own command line again, for the record.
     """
     own = inspect.signature(command, eval_str=True)
-    kept = [p for p in own.parameters.values() if p.name != "read"]
+    kept = [p for p in own.parameters.values() if p.name not in ("read", "asked")]
     extra = [
         inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=None, annotation=kind)
         for name, (kind, _) in _READ.items()
@@ -99,13 +102,46 @@ def reads_logs(command: Callable[..., None]) -> Callable[..., None]:
 
     @functools.wraps(command)
     def with_options(**given: Any) -> None:
+        record = {"asked": _asked(command.__name__, signature, given)} if "asked" in own.parameters else {}
         read = {field: given.pop(name, None) for name, (_, field) in _READ.items()}
-        command(**given, read=read)
+        command(**given, read=read, **record)
 
     signature = own.replace(parameters=[*kept, *extra])
     with_options.__signature__ = signature  # type: ignore[attr-defined]
     with_options.__annotations__ = {p.name: p.annotation for p in signature.parameters.values()}
     return with_options
+
+
+# say where results go, not what they are
+_OUTPUTS = ("json", "events", "report", "job", "quiet", "timings")
+
+
+def _asked(command: str, signature: inspect.Signature, given: dict[str, Any]) -> str:
+    """The command line that asks the same again; files by their names, folders left out."""
+    words = ["misfire", command]
+    for p in signature.parameters.values():
+        value = given.get(p.name)
+        if p.name in _OUTPUTS or value is None or value == []:
+            continue
+        # typer keeps the first word of an option that is annotated as its default
+        names = [getattr(m, "default", None) for m in getattr(p.annotation, "__metadata__", ())]
+        flag = next((n for n in names if isinstance(n, str) and n.startswith("--")), "")
+        if isinstance(value, bool):
+            flag, _, off = flag.partition("/")
+            words += [flag] if value else [off] if off else []
+            continue
+        for one in value if isinstance(value, list) else [value]:
+            words += [flag] if flag else []
+            words.append(_without_folders(str(one)))
+    return shlex.join(words)
+
+
+def _without_folders(text: str) -> str:
+    """A value as it was given, but of files only the names."""
+    if Path(text).exists():
+        return Path(text).name
+    parts = text.split(",")
+    return ",".join(Path(p).name if Path(p).exists() else p for p in parts)
 
 
 def build_engine(name: str | None, order: str | None, wheel: str | None, first_tooth: float | None) -> Engine:
@@ -148,6 +184,11 @@ def build_engine(name: str | None, order: str | None, wheel: str | None, first_t
             raise InputError("--first-tooth needs the wheel too: add --wheel 60-2 (or yours)")
         engine = engine.with_wheel(replace(engine.wheel, first_tooth_after_tdc1_deg=first_tooth % 360.0))
     return engine
+
+
+def files(**given: str | None) -> dict[str, list[str]]:
+    """Those options that name a file, by their use; a shipped layout is none."""
+    return {use: [name] for use, name in given.items() if name and Path(name).is_file()}
 
 
 def build_read(engine: Engine | None, **given: Any) -> ReadOptions:

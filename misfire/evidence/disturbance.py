@@ -150,7 +150,7 @@ def _by_angle(logs: Sequence[OneLog], kind: str, kinds: int) -> tuple[Source | N
             t.length,
             sd=float(np.sqrt(max(1 - t.length**2, 0.0) / (2 * t.n))),
             p=min(1.0, number * t.p),
-            limit=f"{STRENGTH} with p below {LEVEL:g}",
+            limit=f"{STRENGTH} with a chance below 1 in {1 / LEVEL:.0f}",
         )
         for name, t in tied.items()
     ]
@@ -275,7 +275,7 @@ def _line_source(
                 unit,
                 sd=factor * line.sd,
                 p=p,
-                limit=f"p below {LEVEL:g} and {f'{STRENGTH} of the faults' if not unit else f'{SHARE:.0%} of the variance'}",
+                limit=f"chance below 1 in {1 / LEVEL:.0f} and {f'{STRENGTH} of the faults' if not unit else f'{100 * SHARE:.0f} % of the variance'}",
             )
         )
     if not good:

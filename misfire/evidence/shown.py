@@ -29,7 +29,7 @@ class Shown:
             "name": self.name,
             "says": self.says
             if self.p is None
-            else f"{self.says}; chance of so much {max(self.p, 1e-12):.0e}",
+            else f"{self.says}; chance of so much by noise {chance(self.p)}",
             "value": _short(self.value),
             "unit": self.unit,
             "limit": self.limit,
@@ -41,6 +41,13 @@ class Shown:
         if self.p is not None:
             out["p"] = float(f"{self.p:.1e}") if self.p >= 1e-12 else 1e-12
         return out
+
+
+def chance(p: float) -> str:
+    """A chance 0..1 in words that need no powers of ten."""
+    if p >= 0.095:
+        return f"{p:.1f}"
+    return f"1 in {1 / p:,.0f}" if p > 1e-6 else "below 1 in a million"
 
 
 def _short(x: float, digits: int = 4) -> float:

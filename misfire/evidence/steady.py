@@ -124,12 +124,13 @@ def speed_law(p: Pooled) -> list[Shown]:
         for name, x in laws.items()
     }
     best = sorted(misfit, key=lambda k: misfit[k])
+    less = float(np.exp(min((misfit[best[1]] - misfit[best[0]]) / 2, 13.8)))
     n, n_sd = _exponent(u, d, sd)
     return [
         Shown(
             f"speed exponent, {p.name(worst)}",
             f"of its relative time error; in lost work: {each}; best alone {best[0].split(' (')[0]}, "
-            f"the next {np.exp(min((misfit[best[1]] - misfit[best[0]]) / 2, 13.8)):.0f} times less likely",
+            f"the next {'more than 1000' if less > 1000 else f'{less:.1f}'} times less likely",
             n,
             sd=n_sd,
             limit="-2 to -1.4 lost work, 0 wheel, +1 time",

@@ -51,6 +51,11 @@ class _Text:
     meta: dict[str, str] = field(default_factory=dict)
 
 
+def count_files(paths: str) -> list[str]:
+    """The files that `paths` names; a file whose own name holds a comma is one."""
+    return [paths] if Path(paths).is_file() else [p.strip() for p in str(paths).split(",") if p.strip()]
+
+
 def read_counts(paths: str) -> Counts:
     """Read controller counts.
 
@@ -64,7 +69,7 @@ def read_counts(paths: str) -> Counts:
     InputError
         With the line: unknown form, cylinder or count out of range, lines that are no response.
     """
-    names = [paths] if Path(paths).is_file() else [p.strip() for p in str(paths).split(",") if p.strip()]
+    names = count_files(paths)
     if not 1 <= len(names) <= 2:
         raise InputError(f"counts: {len(names)} files named; give one, or two with a comma between them")
     texts = [_load(Path(n)) for n in names]

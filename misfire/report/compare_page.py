@@ -179,7 +179,7 @@ def comparison_page(
     body += section("pattern", "The tooth pattern between the logs", facts(pairs))
     body += section("signal-before", "Signal and assumptions, before", signal_section(before, before_events))
     body += section("signal-after", "Signal and assumptions, after", signal_section(after, after_events))
-    method = method_section([("before", before), ("after", after)])
+    method = method_section([("before", before), ("after", after)], causes, comparison.get("command"))
     body += section("method", "Method, sources, cautions, inputs", method)
     head = f"<h1>Did it clear? Comparison of two crank logs</h1>{job_head(job)}"
     return document("Misfire comparison", head, body, FOOT, any(f.plot is not None for f in figures))

@@ -36,6 +36,7 @@ class Figure:
     reading : how to read it, one or two sentences
     alt : what it shows, with the numbers, for those who do not see it
     plot : the drawing, None when the data for it are not there
+    small : another arrangement of it for phone and paper, None where the drawing itself does
     why : the sentence that stands in place of a drawing
     legend : (symbol, colour, meaning)
     tables : numbers behind the drawing
@@ -46,6 +47,7 @@ class Figure:
     reading: str = ""
     alt: str = ""
     plot: go.Figure | None = None
+    small: go.Figure | None = None
     why: str = ""
     legend: Sequence[tuple[str, str, str]] = ()
     tables: Sequence[Table] = ()
@@ -66,7 +68,7 @@ class Figure:
         return (
             f"{title}<p>{esc(self.reading, 900)}</p></figcaption>{legend}"
             f'<div class="plot" id="plot-{self.key}" role="img" aria-label="{esc(self.alt, 1500)}">'
-            f"{pictures(self.plot, self.key)}</div>"
+            f"{pictures(self.plot, self.key, self.small)}</div>"
             f'<button type="button" class="closer" data-figure="{self.key}" hidden>Zoom and read values</button>'
             f'<script type="application/json" id="plot-{self.key}-data">{script_json(self.plot)}</script>'
             f"{behind}</figure>\n"
@@ -164,6 +166,21 @@ def grid_shape(n: int, row_px: int = 190, most_px: int = 800) -> tuple[int, int,
     columns = 1 if n == 1 else 2
     rows = math.ceil(n / columns)
     return rows, columns, 70 + rows * min(row_px, (most_px - 70) // rows)
+
+
+def say_empty(plot: go.Figure, row: int, col: int) -> None:
+    """Write into a small drawing that holds nothing why that is so; its axes are drawn as those beside it."""
+    plot.add_trace(go.Scatter(x=f32([np.nan]), y=f32([np.nan]), mode="markers", hoverinfo="skip"), row, col)
+    plot.add_annotation(
+        text="no firing decided",
+        x=0.5,
+        y=0.5,
+        xref="x domain",
+        yref="y domain",
+        showarrow=False,
+        row=row,
+        col=col,
+    )
 
 
 def limit_line(plot: go.Figure, value: float, across: str, **place: Any) -> None:

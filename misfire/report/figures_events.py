@@ -10,11 +10,23 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from misfire.decide import PARTIAL_FROM
-from misfire.report.figure import POINTS, Figure, axis, blank, f32, frame, grid_shape, label, limit_line, thin
+from misfire.report.figure import (
+    POINTS,
+    Figure,
+    axis,
+    blank,
+    f32,
+    frame,
+    grid_shape,
+    label,
+    limit_line,
+    say_empty,
+    thin,
+)
 from misfire.report.firings import Firings, decision_limit, steps
 from misfire.report.markup import Table
 from misfire.report.style import COOL, HOT, INK, SIDE
-from misfire.report.words import count, titled
+from misfire.report.words import count, names, titled
 from misfire.report.words import work as lost
 
 NO_EVENTS = "No firing event was handed over, so there is nothing to place."
@@ -170,6 +182,8 @@ def distribution(result: Mapping[str, Any], f: Firings | None) -> Figure:
                 r,
                 c,
             )
+        if not w.size:
+            say_empty(plot, r, c)
         limit_line(plot, limit, "x", row=r, col=c)
         tens = [10.0**k for k in range(8) if 10.0**k <= top * 2]
         plot.update_yaxes(
@@ -240,7 +254,11 @@ def coverage(result: Mapping[str, Any], f: Firings | None) -> Figure:
     speed, load, i, j, has_load = _classes(f, use)
     ns, nl, n = speed.size - 1, load.size - 1, len(f.cylinders)
     flat = (f.which[use] * ns + i[use]) * nl + j[use]
-    least = np.bincount(flat, minlength=n * ns * nl).reshape(n, ns, nl).min(axis=0)
+    each = np.bincount(flat, minlength=n * ns * nl).reshape(n, ns, nl)
+    decided = each.any(
+        axis=(1, 2)
+    )  # a cylinder without any would leave every place empty: it is named instead
+    least, driven = each[decided].min(axis=0), each.sum(axis=0) > 0
     plot = blank(330 if has_load else 190)
     table = []
     for name, low, high, symbol, colour in (
@@ -248,7 +266,7 @@ def coverage(result: Mapping[str, Any], f: Firings | None) -> Figure:
         ("59 to 298", 59, 299, "diamond", SIDE),
         ("299 or more", 299, 10**12, "square", COOL),
     ):
-        s, b = np.nonzero((least >= max(low, 1)) & (least < high))
+        s, b = np.nonzero(driven & (least >= low) & (least < high))
         if s.size == 0:
             continue
         plot.add_trace(
@@ -265,7 +283,7 @@ def coverage(result: Mapping[str, Any], f: Firings | None) -> Figure:
                 + "</extra>",
             )
         )
-    for p, q in zip(*np.nonzero(least >= 1), strict=True):
+    for p, q in zip(*np.nonzero(driven), strict=True):
         charge = f"{load[q]:.0f} to {load[q + 1]:.0f}" if has_load else "–"
         k = int(least[p, q])
         says = "excludes 1 %" if k >= 299 else "excludes 5 %" if k >= 59 else "too few"
@@ -276,13 +294,16 @@ def coverage(result: Mapping[str, Any], f: Firings | None) -> Figure:
         plot.update_yaxes(title_text="load (%)", ticksuffix="")
     enough = int((least >= 299).sum())
     note = "" if has_load else " The log carries no load, so the firings stand by speed alone."
+    if not decided.all():
+        none = names([f.cylinders[i] for i in np.flatnonzero(~decided)], "or")
+        note += f" No firing of {none} could be decided: the numbers are those of the others."
     return Figure(
         key,
         question,
         "The number is the decided firings of the cylinder that has fewest there. 299 firings without a "
         "misfire exclude a "
         f"rate of 1 % at 95 % confidence, 59 a rate of 5 %. Empty places were not driven.{note}",
-        f"Firings by speed and load. {enough} of {int((least >= 1).sum())} driven places hold 299 or "
+        f"Firings by speed and load. {enough} of {int(driven.sum())} driven places hold 299 or "
         f"more for every "
         f"cylinder; the fullest holds {count(int(least.max()))}.",
         plot,

@@ -9,7 +9,7 @@ import numpy as np
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from misfire.report.figure import POINTS, Figure, Floats, axis, f32, frame, grid_shape, label, thin
+from misfire.report.figure import POINTS, Figure, Floats, axis, f32, frame, grid_shape, label, say_empty, thin
 from misfire.report.firings import Firings, companions
 from misfire.report.markup import Table
 from misfire.report.style import COOL, FAINT, HOT, INK
@@ -80,11 +80,18 @@ def companion_plane(result: Mapping[str, Any], f: Firings | None) -> Figure:
         miss_a, miss_b = f.missed[ra[ka]], f.missed[rb[kb]]
         good = np.isfinite(x) & np.isfinite(y)
         x, y, miss_a, miss_b = x[good], y[good], miss_a[good], miss_b[good]
-        if x.size == 0:
-            found.append([f"{a} and {b}", "0", "–", "–", "–", "–", "0", "0"])
-            continue
         wheel = (_segment(result, a)[0], _segment(result, b)[0])
         r, c = k // columns + 1, k % columns + 1
+        name = "cylinder {}" + (" (%)" if measured else "")
+        place = {"range": [-reach, reach], "zeroline": True, "zerolinecolor": INK, "nticks": 6}
+        plot.update_xaxes(**axis(name.format(label(a, 12)), **place), row=r, col=c)
+        square = {"scaleanchor": "x" + str(k + 1) * (k > 0), "constrain": "domain"}
+        plot.update_xaxes(constrain="domain", row=r, col=c)
+        plot.update_yaxes(**axis(name.format(label(b, 12)), **place, **square), row=r, col=c)
+        if x.size == 0:
+            found.append([f"{a} and {b}", "0", "–", "–", "–", "–", "0", "0"])
+            say_empty(plot, r, c)
+            continue
         plot.add_trace(
             go.Scatter(
                 x=f32([-reach, reach]),
@@ -130,12 +137,6 @@ def companion_plane(result: Mapping[str, Any], f: Firings | None) -> Figure:
                 r,
                 c,
             )
-        name = "cylinder {}" + (" (%)" if measured else "")
-        place = {"range": [-reach, reach], "zeroline": True, "zerolinecolor": INK, "nticks": 6}
-        plot.update_xaxes(**axis(name.format(label(a, 12)), **place), row=r, col=c)
-        square = {"scaleanchor": "x" + str(k + 1) * (k > 0), "constrain": "domain"}
-        plot.update_xaxes(constrain="domain", row=r, col=c)
-        plot.update_yaxes(**axis(name.format(label(b, 12)), **place, **square), row=r, col=c)
         found.append(
             [
                 f"{a} and {b}",
@@ -274,6 +275,8 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
                     c,
                 )
                 row[2:4] = [number(round(float(start), 4)), number(round(float(slope), 4))]
+        if own.size < 10:
+            say_empty(plot, r, c)
         learned, sd = _segment(result, f.cylinders[i])
         if learned is not None:
             row[4] = number(round(learned, 4)) + (f" ± {number(round(sd, 4))}" if sd is not None else "")

@@ -11,7 +11,7 @@ import numpy as np
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from misfire.report.figure import Figure, axis, f32, frame, label
+from misfire.report.figure import Figure, axis, f32, frame, label, say_empty
 from misfire.report.markup import Table
 from misfire.report.style import HOT, SHADES
 from misfire.report.words import clean, count, finite, items, number, row_name, table, titled
@@ -23,6 +23,7 @@ LEAST = 12  # decided firings from which on a cell is drawn
 FROM = (0.05, 0.15, 0.3, 0.5)
 _SPREAD = 4  # speed classes that two panels abreast can hold with their numbers on a phone
 _CROSS = "\u2715"
+_SMALL_ROW, _BETWEEN = 17, 44  # px: a row of the small drawing, and what parts two panels
 _ROOM = 0.94  # share of a cell that its box fills
 FRAMED_PCT = 1.0  # share of misfires from which on a box is framed: the lower legal floor
 
@@ -96,9 +97,9 @@ def _edges(pairs: Sequence[tuple[float, float]]) -> list[float]:
     return sorted({x for pair in pairs for x in pair})
 
 
-def _short(mean: float) -> str:
-    """Lost work for a narrow box: none below the first shade, no naught before the point."""
-    return f"{mean:.2f}".removeprefix("0") if mean >= FROM[0] else ""
+def _naught(text: str) -> str:
+    """A number for a narrow box, without the naught before its point."""
+    return text.replace("0.", ".", 1)
 
 
 def _long(mean: float) -> str:
@@ -130,10 +131,11 @@ def lost_work_map(result: Mapping[str, Any]) -> Figure:
         KEY,
         QUESTION,
         "The stronger the colour of a box, the more work the firings there lack on average, misfires not among them: "
-        "the number, 0 normal, 1 none. \u2715 and the per cent: share of misfires. "
-        f"Where room is short, it stands from {FROM[0]:g} on. Upright: {says or 'load'}.{left}",
+        "the number, 0 normal, 1 none. \u2715 and the per cent: share of misfires; where room is short, it stands alone. "
+        f"The load is {says or 'not named'}.{left}",
         _alt(drawn, shown, unit),
         _draw(drawn, shown, unit),
+        _draw(drawn, shown, unit, small=True),
         legend=[("\u25a0", colour, text) for colour, text in zip(SHADES, _meanings(), strict=True)]
         + [("\u2715", HOT, f"share of misfires, framed from {FRAMED_PCT:g} % on")],
         tables=[_numbers(cells, shown, unit)],
@@ -146,51 +148,66 @@ def _meanings() -> list[str]:
     return [*out, f"{FROM[-1]:g} or more, or mostly misfires"]
 
 
-def _draw(cells: Sequence[_Cell], shown: Sequence[str], unit: str) -> go.Figure:
-    """Boxes on axes that count classes, because classes are not of one width."""
+@dataclass(frozen=True)
+class _Across:
+    """What one direction of the panels stands for: title, edges of the used classes, and their labels."""
+
+    title: str
+    edges: Sequence[float]
+    labels: Sequence[str]
+
+    @property
+    def classes(self) -> int:
+        """How many classes stand in a row."""
+        return len(self.edges) - 1
+
+
+def _draw(cells: Sequence[_Cell], shown: Sequence[str], unit: str, small: bool = False) -> go.Figure:
+    """Boxes on axes that count classes, because classes are not of one width.
+
+    The small drawing, for phone and paper, has the speeds upright and one number a box: so the numbers have room.
+    """
     speed, load = _edges([c.speed for c in cells]), _edges([c.load for c in cells])
-    n, ns, nl = len(shown), len(speed) - 1, len(load) - 1
-    columns = 1 if n == 1 or (ns > _SPREAD and n <= 4) else 2
+    speeds = _Across("speed (rpm)", speed, [f"{e:.0f}" for e in speed])
+    loads = _Across(f"load ({unit})" if unit else "load", load, [f"{e:.0f}" for e in load])
+    if not small:
+        loads = _Across("", load, [f"{e:.0f} {unit}" for e in load])
+    wide, high = (loads, speeds) if small else (speeds, loads)
+    n = len(shown)
+    columns = 1 if n == 1 or (not small and speeds.classes > _SPREAD and n <= 4) else 2
     rows = -(-n // columns)
-    missing = any(c.misfires for c in cells)
-    row_px, between = (38 if missing else 26), 44
-    height = rows * nl * row_px + (rows - 1) * between + 90
+    row_px = _SMALL_ROW if small else 38 if any(c.misfires for c in cells) else 26
+    height = rows * high.classes * row_px + (rows - 1) * _BETWEEN + 90
     plot = make_subplots(
         rows,
         columns,
-        x_title="speed (rpm)",
+        x_title=f"across: {wide.title}, upright: {high.title}" if small else wide.title,
         subplot_titles=[titled(label(c, 12)) for c in shown],
-        vertical_spacing=between / (height - 90) if rows > 1 else 0,
-        horizontal_spacing=0.06,
+        vertical_spacing=_BETWEEN / (height - 90) if rows > 1 else 0,
+        horizontal_spacing=0.04 if small else 0.06,
     )
     plot.update_layout(template=None, **frame(height))
+    if small:
+        plot.update_layout(margin_r=10)
+    widest = max((e.share for e in cells), key=len)
     for k in range(n):
         r, c = k // columns + 1, k % columns + 1
         own = [x for x in cells if x.row == k]
-        x = np.array([speed.index(e.speed[0]) for e in own]) + 0.5
-        y = np.array([load.index(e.load[0]) for e in own]) + 0.5
+        i = np.array([speed.index(e.speed[0]) for e in own]) + 0.5
+        j = np.array([load.index(e.load[0]) for e in own]) + 0.5
+        x, y = (j, i) if small else (i, j)
         for a, b, cell in zip(x, y, own, strict=True):
-            plot.add_shape(
-                type="rect",
-                name="cell",
-                x0=a - _ROOM / 2,
-                x1=a + _ROOM / 2,
-                y0=b - _ROOM / 2,
-                y1=b + _ROOM / 2,
-                layer="below",
-                line={"width": 2 if cell.missed_pct >= FRAMED_PCT else 0, "color": HOT},
-                fillcolor=SHADES[cell.shade],
-                row=r,
-                col=c,
-            )
-        _write(plot, own, x, y, unit, max((e.share for e in cells), key=len), r, c)
+            _box(plot, a, b, cell, r, c)
+        _write(plot, own, x, y, unit, "" if small else widest, r, c)
+        if not own:
+            say_empty(plot, r, c)
         # the label of the last edge would run into the first one of the next panel
-        last = ns + 1 if columns == 1 or c == columns else ns
+        last = wide.classes + 1 if columns == 1 or c == columns else wide.classes
         plot.update_xaxes(
             **axis(
-                range=[0, ns],
+                range=[0, wide.classes],
                 tickvals=list(range(last)),
-                ticktext=[f"{e:.0f}" for e in speed[:last]],
+                ticktext=wide.labels[:last],
                 showgrid=False,
                 showticklabels=k >= n - columns,
             ),
@@ -199,9 +216,9 @@ def _draw(cells: Sequence[_Cell], shown: Sequence[str], unit: str) -> go.Figure:
         )
         plot.update_yaxes(
             **axis(
-                range=[0, nl],
-                tickvals=list(range(nl + 1)),
-                ticktext=[f"{e:.0f} {unit}" for e in load],
+                range=[0, high.classes],
+                tickvals=list(range(high.classes + 1)),
+                ticktext=high.labels,
                 showgrid=False,
                 showticklabels=c == 1,
             ),
@@ -212,24 +229,57 @@ def _draw(cells: Sequence[_Cell], shown: Sequence[str], unit: str) -> go.Figure:
     return plot
 
 
+def _box(plot: go.Figure, x: float, y: float, cell: _Cell, r: int, c: int) -> None:
+    plot.add_shape(
+        type="rect",
+        name="cell",
+        x0=x - _ROOM / 2,
+        x1=x + _ROOM / 2,
+        y0=y - _ROOM / 2,
+        y1=y + _ROOM / 2,
+        layer="below",
+        line={"width": 2 if cell.missed_pct >= FRAMED_PCT else 0, "color": HOT},
+        fillcolor=SHADES[cell.shade],
+        row=r,
+        col=c,
+    )
+
+
 def _write(
     plot: go.Figure, own: Sequence[_Cell], x: Any, y: Any, unit: str, widest: str, r: int, c: int
 ) -> None:
-    """Numbers in the boxes of one panel: the mean, and where there are misfires their share under it, of which `widest` is one."""
+    """Numbers in the boxes of one panel.
+
+    The mean, and where there are misfires their share under it, of which `widest` is one; without a `widest` one
+    number a box: the share of misfires where there are some, else the mean.
+    """
     hit = np.array([e.misfires > 0 for e in own], dtype=bool)
-    for part, where, what in (
+    small = not widest
+    parts = [
         (~hit, "middle center", "lost work"),
         (hit, "top center", "lost work"),
         (hit, "bottom center", "misfires"),
-    ):
+    ]
+    if small:
+        parts = [parts[0], (hit, "middle center", "misfires")]
+        widest = max((e.share for e in own), key=len, default="")
+    for part, where, what in parts:
         mine = [e for e, h in zip(own, part, strict=True) if h]
-        if not mine and what == "misfires":
+        if not mine:
             continue
         if what == "misfires":
-            forms = [(_CROSS + widest, [_CROSS + e.share for e in mine]), (_CROSS, [_CROSS] * len(mine))]
+            forms = [
+                (_CROSS + widest, [_CROSS + e.share for e in mine]),
+                (_CROSS + widest[:-1], [_CROSS + e.share[:-1] for e in mine]),
+                (_CROSS, [_CROSS] * len(mine)),
+            ]
         else:
             means = [e.mean if e.told and e.mean is not None else np.nan for e in mine]
-            forms = [(_long(-0.01), [_long(m) for m in means]), (_short(0.99), [_short(m) for m in means])]
+            forms = [
+                (_long(-0.01), [_long(m) for m in means]),
+                (_naught(_long(-0.01)), [_naught(_long(m)) for m in means]),
+                (_naught(_long(0.99)), [_naught(_long(m)) if m >= FROM[0] else "" for m in means]),
+            ]
         plot.add_trace(
             go.Scatter(
                 x=f32(x[part]),
@@ -237,7 +287,7 @@ def _write(
                 mode="text",
                 text=forms[0][1],
                 textposition=where,
-                textfont={"size": 11},
+                textfont={"size": 10 if small else 11},
                 marker={"size": 0},
                 hoverinfo="text",
                 hovertext=[

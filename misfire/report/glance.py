@@ -12,6 +12,9 @@ from misfire.report.markup import esc
 _MARK = {"bad": "✕", "false": "!", "open": "?", "good": "✓", "same": "="}
 
 
+_SHORT = 18  # letters beside which a second entry stands on a phone
+
+
 def glances(result: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     """(cylinder, kind, words) of every cylinder; the counts are those of the result."""
     verdict = w.table(result.get("verdict"))
@@ -65,4 +68,6 @@ def chips(entries: Sequence[tuple[str, str, str]]) -> str:
         f'<span aria-hidden="true">{_MARK[kind]}</span></b> {esc(said)}</li>'
         for name, kind, said in entries
     )
-    return f'<ul class="glance" aria-label="Cylinders">{rows}</ul>' if rows else ""
+    # on a phone two stand abreast where all are short
+    short = " short" if max((len(said) for _, _, said in entries), default=0) <= _SHORT else ""
+    return f'<ul class="glance{short}" aria-label="Cylinders">{rows}</ul>' if rows else ""

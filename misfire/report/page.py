@@ -128,7 +128,7 @@ def _evidence_row(e: Mapping[str, Any]) -> list[str]:
     doubt = f"± {sd} (1 sd)" if sd != w.NONE else w.NONE
     if interval != w.NONE:
         doubt = f"{interval} {unit}".strip() + " (95 %)"
-    value = e.get("value")
+    value = w.as_sure_as(e.get("value"), e.get("sd"))
     return [
         w.sentence(w.clean(e.get("name"), 120)),
         w.clean(e.get("says"), 200) or w.NONE,
@@ -140,7 +140,20 @@ def _evidence_row(e: Mapping[str, Any]) -> list[str]:
 
 def evidence(verdict: Mapping[str, Any]) -> str:
     """What the answer rests on: numbers, limits, uncertainty."""
-    entries = w.items(verdict.get("evidence"))
+    out = ""
+    for f in (w.table(x) for x in w.items(verdict.get("findings"))):
+        said = w.items(f.get("evidence"))
+        if said:
+            out += f"<h3>{esc(w.sentence(w.cause(f)))}</h3>{bullets(said)}"
+    weak = [f"{w.cause(w.table(c))}; {w.confidence(w.table(c))}" for c in w.items(verdict.get("candidates"))]
+    if weak:
+        out += f"<h3>Possible, but not firm</h3>{bullets(weak)}"
+    out += _measurements(w.items(verdict.get("evidence")))
+    return out or "<p>The result names no evidence.</p>"
+
+
+def _measurements(entries: Sequence[Any]) -> str:
+    """The numbers as a table, what is said in words above it."""
     rows = [_evidence_row(e) for e in (w.table(x) for x in entries) if e]
     out = bullets([e for e in entries if isinstance(e, str)])
     if rows:
@@ -152,14 +165,7 @@ def evidence(verdict: Mapping[str, Any]) -> str:
             [[r[k] for k in keep] for r in rows],
             words=True,
         ).html()
-    for f in (w.table(x) for x in w.items(verdict.get("findings"))):
-        said = w.items(f.get("evidence"))
-        if said:
-            out += f"<h3>{esc(w.sentence(w.cause(f)))}</h3>{bullets(said)}"
-    weak = [f"{w.cause(w.table(c))}; {w.confidence(w.table(c))}" for c in w.items(verdict.get("candidates"))]
-    if weak:
-        out += f"<h3>Possible, but not firm</h3>{bullets(weak)}"
-    return out or "<p>The result names no evidence.</p>"
+    return out
 
 
 def counts_table(result: Mapping[str, Any]) -> str:
@@ -257,21 +263,42 @@ def signal_section(result: Mapping[str, Any], events: pd.DataFrame | None = None
     out += "<h3>Assumed</h3>" + (bullets(w.items(result.get("assumptions"))) or "<p>Nothing was assumed.</p>")
     if events is not None and {"state", "reason"} <= set(events.columns):
         why = events.loc[events["state"] == "unusable", "reason"].value_counts()
-        unusable += [f"Why: {w.clean(reason, 120)}: {w.count(int(k))} firings" for reason, k in why.items()]
+        unusable += [
+            f"Why: {w.clean(reason, 120)}: {w.count(int(k))} firing{'' if k == 1 else 's'}"
+            for reason, k in why.items()
+        ]
     out += "<h3>Not usable</h3>" + (bullets(unusable) or "<p>No firing had to be left out.</p>")
     return out
 
 
-def method_section(results: Sequence[tuple[str, Mapping[str, Any]]]) -> str:
-    """Method, sources, all cautions, version and inputs with checksums."""
+_USES = {
+    "log": "crank log",
+    "cam": "cam signal",
+    "channels": "slow channels",
+    "counts": "controller counts",
+    "engine": "engine file",
+    "pattern": "tooth pattern",
+}
+
+
+def method_section(
+    results: Sequence[tuple[str, Mapping[str, Any]]], causes: Sequence[str], command: object = None
+) -> str:
+    """Method, sources, cautions not shown above, version and inputs with checksums."""
     out = "".join(f"<p>{esc(t, 900)}</p>" for t in METHOD)
-    out += f"<h3>Sources</h3>{bullets(SOURCES)}<h3>Cautions</h3>{bullets(EVERY)}"
+    out += f"<h3>Sources</h3>{bullets(SOURCES)}<h3>Cautions</h3>"
+    out += '<p>First of all those under <a href="#next">What to do next</a>.'
+    rest = [c for c in EVERY if c not in cautions_for(causes)]
+    out += f" For work beyond it:</p>{bullets(rest)}" if rest else "</p>"
     out += "<h3>To make this result again</h3>"
     versions = {w.clean(r.get("version_of_tool"), 40) for _, r in results if r.get("version_of_tool")}
     out += f"<p>Made with version {esc(', '.join(sorted(versions)) or 'not stated')}.</p>"
+    if command:
+        out += f"<p>Asked for with: <code>{esc(command, 2000)}</code></p>"
     rows = [
         [
             (f"{side}: " if side else "") + w.clean(i.get("file"), 200),
+            _USES.get(str(i.get("use")), w.clean(i.get("use"), 40)) or w.NONE,
             w.count(i.get("bytes")),
             w.clean(i.get("sha256"), 64),
         ]
@@ -280,9 +307,8 @@ def method_section(results: Sequence[tuple[str, Mapping[str, Any]]]) -> str:
         if i
     ]
     if rows:
-        return (
-            out + Table("Inputs with their checksums", ["File", "Bytes", "SHA-256"], rows, words=True).html()
-        )
+        head = ["File", "Holds", "Bytes", "SHA-256"]
+        return out + Table("Inputs with their checksums", head, rows, words=True, names=True).html()
     return out + "<p>The result names no input files.</p>"
 
 
@@ -330,6 +356,10 @@ def analysis_page(
     body += section("counts", "Counts per cylinder", counts_table(result))
     body += section("figures", "Figures", *(f.html() for f in figures))
     body += section("signal", "Signal, assumptions, what was not usable", signal_section(result, events))
-    body += section("method", "Method, sources, cautions, inputs", method_section([("", result)]))
+    body += section(
+        "method",
+        "Method, sources, cautions, inputs",
+        method_section([("", result)], causes, result.get("command")),
+    )
     head = f"<h1>True misfire or false count? Analysis of a crank log</h1>{job_head(job)}"
     return document("Misfire analysis", head, body, FOOT, any(f.plot is not None for f in figures))

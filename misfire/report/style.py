@@ -49,6 +49,8 @@ padding:.2rem 1rem .5rem;margin:1rem 0}
 .mind h3{margin-top:.6rem}
 .glance{list-style:none;padding:0;margin:.6rem 0;display:grid;gap:.3rem .5rem;
 grid-template-columns:repeat(auto-fill,minmax(min(100%,17.5rem),1fr))}
+.glance.short{grid-template-columns:repeat(auto-fill,minmax(min(100%,8rem),1fr))}
+@media (min-width:32rem){.glance.short{grid-template-columns:repeat(auto-fill,minmax(12rem,1fr))}}
 .glance li{margin:0;padding:.15rem .6rem;border:1px solid var(--line);border-left:.35rem solid var(--mark);
 background:var(--ground)}
 .glance b{margin-right:.35rem}.glance .bad,.glance .false{font-weight:600}
@@ -115,10 +117,10 @@ body{font-size:9pt;line-height:1.4}table{font-size:8pt}.scroll{background:none}m
 th,td{padding:.2rem .25rem}tbody th,.words td,.names tbody th{min-width:0}
 header,main{max-width:none;padding:0}footer,.skip{display:none}
 h2,h3{break-after:avoid}figure,.answer,.mind,.scroll,tr,dl div{break-inside:avoid}
-details:not([open]){display:none}.scroll{overflow:visible}
+details{display:none}.scroll{overflow:visible}.scroll:has(.stack){break-inside:auto}
 #figures .body,#method .body,[id|="signal"] .body{columns:2;column-gap:7mm}
 #figures figure{margin:0;padding:0 0 1rem}#figures h3{font-size:11pt;margin:.4rem 0 .2rem}
-#figures p,.key,#method{font-size:8.2pt;line-height:1.32}#method td:nth-child(2){white-space:nowrap}
+#figures p,.key,#method{font-size:8.2pt;line-height:1.32}#method td:nth-child(3){white-space:nowrap}
 #method h3,[id|="signal"] h3{font-size:10pt;margin:.7rem 0 .2rem}
 h2{margin:.9rem 0 .3rem;padding-top:.3rem}dl{gap:.1rem 1.4rem;margin:.3rem 0}p,ul,ol{margin:.35rem 0}li{margin:.1rem 0}
 .plot .wide,.plot .middle,.closer,figure.open .live{display:none}.plot .narrow,figure.open .plot{display:block}.plot .narrow{width:90%}.mind ul{columns:2;column-gap:9mm}

@@ -96,6 +96,14 @@ def number(value: Any, digits: int = 3) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def as_sure_as(value: Any, sd: Any) -> Any:
+    """The value rounded to the second digit of its standard deviation; as it is without one."""
+    x, doubt = finite(value), finite(sd)
+    if x is None or doubt is None or doubt <= 0:
+        return value
+    return round(x, max(0, 1 - math.floor(math.log10(doubt)))) + 0.0
+
+
 def work(value: Any) -> str:
     """Lost work with three decimals; more would only show noise."""
     x = finite(value)

@@ -10,7 +10,18 @@ import pandas as pd
 from misfire.evidence.maps import tally
 from misfire.survey.columns import error_row, result_row
 
-KINDS = ("misfire", "pattern", "stored", "clear", "undetermined", "sensor", "weak", "places")
+KINDS = (
+    "misfire",
+    "pattern",
+    "stored",
+    "clear",
+    "undetermined",
+    "sensor",
+    "weak",
+    "places",
+    "driveline",
+    "both",
+)
 _ORDERS = {4: [1, 3, 4, 2], 6: [1, 5, 3, 6, 2, 4], 8: [1, 8, 4, 3, 6, 5, 7, 2]}
 
 
@@ -122,12 +133,12 @@ def sample(kind: str, cylinders: int = 4) -> tuple[dict[str, Any], pd.DataFrame]
     order: list[Any] = list(_ORDERS[cylinders])
     if kind == "places":
         order = ["A", "B", "C", "D"]
-    wheel = {order[0]: 0.5, order[len(order) // 2]: 0.5} if kind == "pattern" else {}
+    wheel = {order[0]: 0.5, order[len(order) // 2]: 0.5} if kind in ("pattern", "both") else {}
     for c in order:
         wheel.setdefault(c, -0.5 if kind == "pattern" and cylinders == 4 else 0.0)
     events = make_events(
         order,
-        rates={3: 0.12} if kind == "misfire" else {"B": 0.05} if kind == "places" else {},
+        rates={"misfire": {3: 0.12}, "both": {1: 0.12}, "places": {"B": 0.05}}.get(kind, {}),
         wheel_pct=wheel,
         weak={2: 0.22} if kind == "weak" else {},
         turns=160 if kind == "undetermined" else 2400,
@@ -175,7 +186,16 @@ def sample(kind: str, cylinders: int = 4) -> tuple[dict[str, Any], pd.DataFrame]
         "windows": {"turns200": [0.4, 3.2, 2.9], "turns1000": [1.1, 2.6]},
         "verdict": _verdict(kind, order),
         "assumptions": ["Wheel 60-2 found in the log.", "Even firing."],
-        "inputs": [{"file": "drive-17.csv", "sha256": "ab12" * 16, "bytes": 2381004}],
+        "inputs": [
+            {"file": "drive-17.csv", "sha256": "ab12" * 16, "bytes": 2381004, "use": "log"},
+            {
+                "file": "a-rather-long-name-of-an-engine.toml",
+                "sha256": "cd34" * 16,
+                "bytes": 402,
+                "use": "engine",
+            },
+        ],
+        "command": "misfire analyse drive-17.csv --engine a-rather-long-name-of-an-engine.toml --codes P0300,P0302",
         "version_of_tool": "0.1.0",
         "engine": {
             "name": f"inline{cylinders}",
@@ -225,7 +245,14 @@ def _verdict(kind: str, order: list[Any]) -> dict[str, Any]:
         ),
         "sensor": finding("sensor_signal", [], 0.96, ["Check the sensor's connector and the shield."]),
         "weak": finding("weak_cylinder", [2], 0.97, ["Measure the compression of cylinder 2."]),
+        "driveline": finding("driveline", [], 0.97, ["Drive the same speed in another gear."], hz=6.0),
+        "both": finding("misfire", [1], 0.98, ["Swap the coil of cylinder 1."], kind="one", dead_from_s=41.3),
     }.get(kind)
+    more = []
+    if kind == "both":
+        more = [
+            finding("crank_pattern", pair, 0.98, ["Look at the wheel."], where="wheel", counted_falsely=True)
+        ]
     headline = {
         "misfire": "Cylinder 3 truly misfires: 12 of 100 firings, at every speed.",
         "places": "One of two companions, B or D, truly misfires; which one the log does not tell.",
@@ -235,11 +262,13 @@ def _verdict(kind: str, order: list[Any]) -> dict[str, Any]:
         "undetermined": "80 turns at one speed do not separate a wheel error from a pair that misfires.",
         "sensor": "The crank signal carries edges that no tooth made.",
         "weak": "Cylinder 2 works less than the others, but it fires every time.",
+        "driveline": "The driveline swings by itself at 6.0 Hz, every cylinder fires.",
+        "both": "True misfire in cylinder 1, dead from 41.3 s on; false detection: the wheel is off too.",
     }[kind]
     return {
         "status": "found" if found else kind,
         "headline": headline,
-        "findings": [found] if found else [],
+        "findings": [found, *more] if found else [],
         "candidates": [{"cause": "crank_pattern", "cylinders": pair, "confidence": 0.62}]
         if kind == "undetermined"
         else [],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import html
 import json
 import re
 from html.parser import HTMLParser
@@ -15,7 +16,9 @@ import pandas as pd
 import pytest
 
 from misfire.report import analysis_page, comparison_page, terminal_text
+from misfire.report.cautions import EVERY
 from misfire.report.figure import blank, script_json
+from misfire.report.words import as_sure_as
 
 FIGURES = ("companions", "strips", "scaling", "wheel", "map", "distribution", "edges", "coverage")
 HOSTILE = (
@@ -282,6 +285,71 @@ def test_cautions_stand_where_one_acts(samples: ModuleType) -> None:
     assert "Carbon monoxide" in act
 
 
+def test_the_reasons_of_the_findings_stand_before_the_measurements(samples: ModuleType) -> None:
+    page = analysis_page(*samples.sample("both"))
+    rests = page[page.index('<section id="evidence"') : page.index('<section id="counts"')]
+    assert rests.index("True misfire, cylinder 1") < rests.index("Crank pattern") < rests.index("<table")
+
+
+def test_a_caution_stands_once_on_the_page(samples: ModuleType) -> None:
+    """Those that go with the answer where one acts, the others at the end; none is lost."""
+    for kind in samples.KINDS:
+        page = analysis_page(*samples.sample(kind))
+        for caution in EVERY:
+            assert page.count(html.escape(caution)) == 1, (kind, caution)
+
+
+def test_what_the_result_was_made_from_is_named(samples: ModuleType) -> None:
+    result, events = samples.sample("misfire")
+    page = analysis_page(result, events)
+    made = page[page.index("To make this result again") :]
+    assert html.escape(result["command"]) in made
+    for row, use in zip(result["inputs"], ("crank log", "engine file"), strict=True):
+        assert row["sha256"] in made
+        assert f"<bdi>{use}</bdi>" in made
+    (comparison, *sides) = samples.comparison()
+    page = comparison_page(comparison | {"command": "misfire compare a.csv b.csv"}, *sides)
+    assert "misfire compare a.csv b.csv" in page
+    assert "before: a-rather-long" in page
+    assert "after: a-rather-long" in page
+
+
+def test_a_cylinder_without_a_decided_firing_is_named_not_blank(samples: ModuleType) -> None:
+    """As with a wheel that drifts: two of four cylinders cannot be judged at all."""
+    result, events = samples.sample("clear")
+    lost = events["cylinder"].isin([1, 4])
+    events.loc[lost, ["state", "lost_work"]] = ["unusable", np.nan]
+    result["lost_work_map"]["cells"] = [
+        c for c in result["lost_work_map"]["cells"] if c["cylinder"] in (2, 3)
+    ]
+    page = analysis_page(result, events)
+    figure = {k: page[page.index(f'<figure id="{k}"') :].split("</figure>")[0] for k in
+              ("companions", "scaling", "map", "distribution", "coverage")}  # fmt: skip
+    for key, drawings in (("companions", 1), ("scaling", 2), ("map", 2), ("distribution", 2)):
+        assert figure[key].count(">no firing decided<") == 3 * drawings, key
+    assert "No firing of cylinders 1 or 4 could be decided" in figure["coverage"]
+    shown = re.search(r'<svg class="wide".*?</svg>', figure["coverage"], re.S)
+    assert shown is not None
+    own = events[events["cylinder"].isin([2, 3]) & events["state"].isin(["firing", "misfire"])]
+    assert len(re.findall(r">[\d,]+</text>", shown[0])) > 0
+    assert (
+        sum(
+            int(r.replace(",", ""))
+            for r in re.findall(
+                r"<td><bdi>([\d,]+)</bdi></td><td><bdi>(?:excludes|too few)", figure["coverage"]
+            )
+        )
+        <= len(own) / 2
+    )
+
+
+def test_a_number_is_shown_no_finer_than_it_is_known() -> None:
+    assert as_sure_as(1.4e-06, 0.015) == 0
+    assert as_sure_as(0.04832, 0.0023) == 0.0483
+    assert as_sure_as(-2.7981, 1.13) == -2.8
+    assert as_sure_as(613, None) == 613
+
+
 def test_the_job_prints_at_the_head(samples: ModuleType) -> None:
     page = analysis_page(*samples.sample("clear"), samples.JOB)
     head = page[page.index("<header>") : page.index("</header>")]
@@ -358,7 +426,7 @@ def test_no_drawing_can_close_its_script_element() -> None:
 def test_each_cylinder_stands_under_the_answer(samples: ModuleType, kind: str, said: dict[str, str]) -> None:
     result, events = samples.sample(kind)
     page = analysis_page(result, events)
-    box = page[page.index('class="glance"') :]
+    box = page[page.index('class="glance') :]
     found = dict(re.findall(r'class="name">(\w+)</span>.*?</b> ([^<]+)</li>', box[: box.index("</ul>")]))
     assert list(found) == [str(c["cylinder"]) for c in result["cylinders"]]
     assert {k: found[k] for k in said} == said

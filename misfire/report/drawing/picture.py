@@ -19,10 +19,12 @@ NARROW_HEIGHT = 0.8  # of the height at other widths: on a phone and on paper ro
 WIDTHS = {"narrow": 344, "middle": 680, "wide": 950}
 
 
-def pictures(figure: Any, key: str) -> str:
-    """The figure as three pictures, of which style sheets show one. Text in it is escaped."""
-    spec = _unpacked(figure.to_dict())
-    return "".join(Picture(spec, f"{key}-{name[0]}", width).svg(name) for name, width in WIDTHS.items())
+def pictures(figure: Any, key: str, small: Any = None) -> str:
+    """The figure as three pictures, of which style sheets show one; `small` for the narrow one. Text in it is escaped."""
+    specs = dict.fromkeys(WIDTHS, _unpacked(figure.to_dict()))
+    if small is not None:
+        specs["narrow"] = _unpacked(small.to_dict())
+    return "".join(Picture(specs[k], f"{key}-{k[0]}", width).svg(k) for k, width in WIDTHS.items())
 
 
 def picture_file(figure: Any, alt: str) -> str:
