@@ -200,6 +200,10 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
     key, question = "scaling", "Does the deviation stay when the engine turns faster?"
     if f is None or not f.known(f.deviation_pct):
         return Figure(key, question, why="No firing event was handed over." if f is None else _NO_DEVIATION)
+    if len(f.cylinders) < 2:
+        return Figure(
+            key, question, why="One cylinder alone has no other firing in its cycle to deviate from."
+        )
     use = f.usable & np.isfinite(f.deviation_pct) & (f.rpm > 0) & (f.which >= 0)
     if int(use.sum()) < 30:
         return Figure(key, question, why="Fewer than 30 decided firings carry a deviation.")

@@ -50,7 +50,7 @@ padding:.2rem 1rem .5rem;margin:1rem 0}
 .glance{list-style:none;padding:0;margin:.6rem 0;display:grid;gap:.3rem .5rem;
 grid-template-columns:repeat(auto-fill,minmax(min(100%,17.5rem),1fr))}
 .glance.short{grid-template-columns:repeat(auto-fill,minmax(min(100%,8rem),1fr))}
-@media (min-width:32rem){.glance.short{grid-template-columns:repeat(auto-fill,minmax(12rem,1fr))}}
+@media (min-width:32rem){.glance.short{grid-template-columns:repeat(auto-fill,minmax(14rem,1fr))}}
 .glance li{margin:0;padding:.15rem .6rem;border:1px solid var(--line);border-left:.35rem solid var(--mark);
 background:var(--ground)}
 .glance b{margin-right:.35rem}.glance .bad,.glance .false{font-weight:600}

@@ -25,7 +25,7 @@ def headline(status: str, found: list[dict[str, Any]], weaker: list[dict[str, An
         return "Not decided: " + _undecided(weaker, ev)
     parts = [_said(f, found, ev) for f in found]
     told = "; ".join([parts[0], *(p[0].lower() + p[1:] for p in parts[1:])]) + "."
-    if any("dead_from_s" in m["detail"] for f in found for m in _missed_too(f, found)):
+    if any("dead_from_s" in m["detail"] for f in found for m in missed_too(f, found)):
         told += " The controller may have shut them off for that."
     return told
 
@@ -61,7 +61,7 @@ def _said(f: dict[str, Any], found: list[dict[str, Any]], ev: Evidence) -> str:
         what = "the crank wheel's pattern is off" if wheel else "the controller's stored pattern does not fit"
         many = len(labels) > 1
         was = ("were" if many else "was") if detail.get("counted_falsely") else "would be"
-        if _missed_too(f, found):
+        if missed_too(f, found):
             return f"False detection: {what}, and {_named(labels)} {was} counted falsely too"
         return f"False detection: {what}, {_named(labels)} {'fire' if many else 'fires'} and {was} counted falsely"
     if cause == "sensor_signal":
@@ -71,7 +71,7 @@ def _said(f: dict[str, Any], found: list[dict[str, Any]], ev: Evidence) -> str:
     return f"The driveline swings by itself at {detail['hz']:.1f} Hz, every cylinder fires"
 
 
-def _missed_too(f: dict[str, Any], found: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def missed_too(f: dict[str, Any], found: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Findings of true misfires on cylinders that a wrong pattern accuses as well."""
     if f["cause"] != "crank_pattern":
         return []

@@ -8,7 +8,7 @@ from typing import Any
 
 from misfire.verdict.evidence import Evidence
 from misfire.verdict.finding import MOST_UNUSABLE, both_companions, name_of
-from misfire.verdict.headline import headline, strange
+from misfire.verdict.headline import headline, missed_too, strange
 from misfire.verdict.losses import ambiguous_of, weak_of
 from misfire.verdict.misses import misfires_of, size_open_of
 from misfire.verdict.odds import FIRM
@@ -56,6 +56,7 @@ def judge(ev: Evidence) -> dict[str, Any]:
             (case.found if f["confidence"] >= FIRM else case.weaker).append(f)
     _doubt(ev, case)
     _say_if_names_are_exchanged(ev, case)
+    _wheel_first(case)
     _ask(ev, case)
     status = "found" if case.found else "undetermined" if _nothing_to_clear(ev, case) else "clear"
     keys = ("cause", "cylinders", "confidence")
@@ -116,6 +117,18 @@ def _say_if_names_are_exchanged(ev: Evidence, case: _Case) -> None:
                     f"Check the firing order and the cylinder-1 mark first: {missed.misfires} misfires are found on "
                     f"{name_of(missed.cylinder)}, {counted.reported} counted on {name_of(counted.cylinder)}.",
                 )
+
+
+def _wheel_first(case: _Case) -> None:
+    """Cylinders that the controller may have shut off after false counts: no parts before a record without that."""
+    for f in case.found:
+        for m in missed_too(f, case.found):
+            if "dead_from_s" in m["detail"]:
+                first, then, *_ = m["next_steps"]
+                m["next_steps"] = [
+                    first,
+                    f"Only if it misses in that record too: {then[0].lower()}{then[1:]}",
+                ]
 
 
 def _ask(ev: Evidence, case: _Case) -> None:

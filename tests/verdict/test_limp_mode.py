@@ -34,6 +34,9 @@ def test_cylinders_shut_off_after_false_counts(layout, pair):
     assert set(finding["cylinders"]) == off
     assert finding["detail"]["dead_from_s"] == pytest.approx(shut[0], abs=0.5)
     assert "limp mode" in finding["next_steps"][0]
+    assert [s.startswith("Only if") for s in finding["next_steps"]] == [False, True], (
+        "no parts before a new record"
+    )
     assert any("0 of" in line and "before" in line for line in finding["evidence"])
     assert "dead from" in found["headline"]
     assert "may have shut them off" in found["headline"]
