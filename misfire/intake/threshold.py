@@ -95,6 +95,11 @@ class Choice:
         return self.good - MISMATCH_COST * (self.edges - self.good) - SHORT_COST * self.short + self.ringing
 
     @property
+    def unlike(self) -> float:
+        """Share of the edges that do not come back from turn to turn, or stand closer than teeth do."""
+        return max(self.edges - self.good, self.short) / self.edges if self.teeth else 0.0
+
+    @property
     def edge(self) -> str:
         """The edge in words."""
         return "rising" if self.sign > 0 else "falling"

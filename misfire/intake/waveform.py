@@ -23,6 +23,9 @@ from misfire.intake.times import time_step
 
 BLOCK = 1 << 20
 STRETCHES, STRETCH = 8, 50_000
+UNLIKE = (
+    0.02  # share of edges unlike those of other turns from which on it is said (tests/intake/test_start.py)
+)
 
 
 def spans(size: int) -> list[tuple[int, int]]:
@@ -89,6 +92,11 @@ def to_recording(samples: Samples, options: ReadOptions) -> Recording:
         )
         choice, levels = choose(
             stretches(crank), threshold=options.threshold_v, edge=edge, source=samples.source
+        )
+    if choice.unlike > UNLIKE:
+        notes.append(
+            f"{100 * choice.unlike:.0f} % of the crank's edges do not stand where those of other turns do: ringing, interference "
+            "or a weak signal. Check plug, shield and air gap and record again; --threshold and --edge may help."
         )
     position = trigger(crank, choice.threshold, choice.hysteresis, choice.sign, samples.breaks)
     if both:
