@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
 from misfire.errors import InputError
 from misfire.intake import arrays, mdf, progress, tooth_csv, vcd, wav, waveform_csv
+from misfire.intake.columns import Taken, foreign_columns
 from misfire.intake.edges import TIME_COLUMNS
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import Recording
 from misfire.intake.second_file import add_cam
 from misfire.intake.source import decode_head, read_head
 from misfire.intake.table import sniff
+
+_CLOCK = re.compile(r"^\d{1,2}:\d\d:\d\d[.,\d]*", re.MULTILINE)
 
 
 class Reader(Protocol):
@@ -53,14 +57,31 @@ def read(path: str | Path, options: ReadOptions = ReadOptions()) -> Recording:  
                 recording = _with_cam(recording, options)
             progress.step(f"judging {path.name}")
             return recording
+    taken = None if options.cam_only else _foreign(path, head, options)
+    if taken is not None:
+        recording = read(path, taken.options)
+        return replace(recording, notes=(*recording.notes, f"Columns {taken.said}; name others by option."))
     raise InputError(f"{path}: {_why(path, head, options)}")
+
+
+def _foreign(path: Path, head: bytes, options: ReadOptions) -> Taken | None:
+    """Columns of a foreign table by their content, where a reader knows what to do with them."""
+    layout = sniff(path, head)
+    if layout is None or not layout.header:
+        return None
+    taken = foreign_columns(path, head, layout, options)
+    if taken is None or not any(r.recognises(path, head, taken.options) for r in READERS):
+        return None
+    return taken
 
 
 def _why(path: Path, head: bytes, options: ReadOptions) -> str:
     layout = sniff(path, head)
     if layout is None:
         return "neither text nor a known kind of recording; export the log as CSV, WAV, VCD, NPZ, Parquet or MDF 4"
-    if not layout.header:
+    if clock := _CLOCK.search(decode_head(head)[:2000]):
+        return f"a row begins with the time of day, {clock[0].strip()}; export the time in seconds"
+    if not layout.named or not layout.header:
         first = decode_head(head).splitlines()[0][:40]
         shown = "".join(c if c.isprintable() else "?" for c in first)
         return f"line 1 is {shown!r}, but a header line with column names is needed, such as time_s,signal or time_s,crank_v"

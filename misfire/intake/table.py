@@ -36,13 +36,16 @@ class Layout:
     delimiter, decimal : str
         Field delimiter ("" for one column, " " for runs of blanks) and decimal mark.
     header : tuple of str
-        Column names as written, without quotes and units in brackets; empty when there is no header line.
+        Column names as written, without quotes and units in brackets; "column 1" and so on when there is no header line.
     units : tuple of str
         Unit of each column, lower case, "" when none is given.
     skip : int
         Lines in front of the first row of numbers.
     meta : dict
         `# key = value` lines and scope-style `key,value` lines, keys in lower case.
+    columns : int
+    named : bool
+        Whether the names of the header are the file's own.
     """
 
     delimiter: str
@@ -52,6 +55,7 @@ class Layout:
     skip: int
     meta: dict[str, str]
     columns: int
+    named: bool = True
 
     def find(self, names: Sequence[str]) -> int | None:
         """Index of the first of `names` among the columns, letter case, blanks and a unit in brackets ignored."""
@@ -154,7 +158,19 @@ def sniff(path: Path, head: bytes) -> Layout | None:
         if any("," in c for c in sample) and not any("." in c for c in sample):
             decimal = ","
     header, units = _header(before, delimiter, columns, meta)
-    return Layout(delimiter, decimal, header, units, skip, meta, columns)
+    own = bool(header) and not any(_numeric(h) for h in header)
+    if not own and row:
+        # without names the columns are called by their place
+        header = tuple(f"column {k + 1}" for k in range(columns))
+    return Layout(delimiter, decimal, header, units, skip, meta, columns, own)
+
+
+def numeric_columns(head: bytes, layout: Layout) -> list[int]:
+    """Columns that hold a number in every row of the head."""
+    lines = decode_head(head).splitlines()[layout.skip : -1][:2000]
+    rows = [_cells(ln, layout.delimiter) for ln in lines if ln.strip()]
+    rows = [r for r in rows if len(r) >= layout.columns]
+    return [i for i in range(layout.columns) if rows and all(_numeric(r[i]) for r in rows)]
 
 
 def _header(
@@ -286,8 +302,12 @@ def _bad_cell(path: Path, head: bytes, layout: Layout, row: int, column: int) ->
     name = layout.header[column] if column < len(layout.header) else f"column {column + 1}"
     if column >= len(cells) or not cells[column]:
         return InputError(f"{path}, line {number}: {printable(name)} is missing; fill it or delete the line")
+    over = "\u221e" in cells[column] or cells[column].lower().lstrip("+-").startswith(("inf", "over", "ovl"))
+    what = (
+        "the channel ran over its range; record again with a larger one" if over else "correct or delete it"
+    )
     return InputError(
-        f"{path}, line {number}: {printable(name)} is {printable(cells[column])!r}, not a finite number; correct or delete it"
+        f"{path}, line {number}: {printable(name)} is {printable(cells[column])!r}, not a finite number; {what}"
     )
 
 

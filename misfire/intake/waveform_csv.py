@@ -13,7 +13,7 @@ from misfire.intake.options import ReadOptions
 from misfire.intake.recording import Recording
 from misfire.intake.samples import Samples, Store, set_times
 from misfire.intake.source import read_head
-from misfire.intake.table import Layout, chunks, line_of_row, sniff
+from misfire.intake.table import Layout, chunks, line_of_row, sniff, split_unit
 from misfire.intake.waveform import to_recording
 
 KIND = "waveform CSV"
@@ -59,10 +59,10 @@ def load(path: Path, head: bytes, layout: Layout, options: ReadOptions) -> Sampl
             raise InputError(f"{path}: no column {given!r}; the header is {', '.join(layout.header)}")
     step_s = None
     if columns["time"] is None:
-        step_s = _step(path, layout, options)
+        step_s = sampling_step(path, layout, options)
     wanted = {name: i for name, i in columns.items() if i is not None}
     stores = {name: Store(str(path), np.float64 if name == "time" else np.float32) for name in wanted}
-    scales = {name: _scale(layout, name, i) for name, i in wanted.items()}
+    scales = {name: _scale(layout, name, i, options) for name, i in wanted.items()}
     cut = False
     rows = 0
     last = -np.inf
@@ -83,11 +83,8 @@ def load(path: Path, head: bytes, layout: Layout, options: ReadOptions) -> Sampl
     decisions = {"format": KIND, "columns": ", ".join(layout.header[i] for i in wanted.values())}
     if layout.decimal == ",":
         decisions["decimal mark"] = "comma"
-    units = [
-        f"{name} in {'ms' if s == 1e-3 else 'us'}" for name, s in scales.items() if name == "time" and s < 1
-    ]
-    if units:
-        decisions["unit"] = ", ".join(units)
+    if scales.get("time", 1.0) < 1:
+        decisions["unit"] = f"time in {next(u for u in ('ms', 'us', 'ns') if UNITS[u] == scales['time'])}"
     samples = Samples(
         source=str(path),
         start_s=0.0,
@@ -103,17 +100,19 @@ def load(path: Path, head: bytes, layout: Layout, options: ReadOptions) -> Sampl
     return samples
 
 
-def _scale(layout: Layout, name: str, index: int) -> float:
+def _scale(layout: Layout, name: str, index: int, options: ReadOptions) -> float:
     header = layout.header[index].strip().lower()
     unit = layout.units[index] if index < len(layout.units) else ""
     if name == "time":
         suffix = next((u for u in ("ms", "us", "ns") if header.endswith(("_" + u, " " + u))), "s")
+        # a header that names no unit gets the one of the option: --time-column "Time [ms]"
+        unit = unit or split_unit(options.time_column or "")[1]
         return UNITS.get(unit or suffix, 1.0) or 1.0
     return volts_per_unit(header, unit)
 
 
-def _step(path: Path, layout: Layout, options: ReadOptions) -> float:
-    """Sampling interval [s] by option or from the lines above the header."""
+def sampling_step(path: str | Path, layout: Layout, options: ReadOptions) -> float:
+    """Sampling interval [s] by option or from the lines above the header. Raises InputError where neither says it."""
     if options.sample_rate_hz:
         return 1.0 / options.sample_rate_hz
     for key, text in layout.meta.items():

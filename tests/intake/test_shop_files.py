@@ -42,6 +42,90 @@ def test_a_micro_sign_of_one_byte(tmp_path: Path, encoding: str, units: str):
     assert recording.decisions["decimal mark"] == "comma"
 
 
+# Head of a table, the mark between its cells, whether commas are decimal, and what the times are counted in: as
+# bench scopes and loggers write them, in the languages of the trade (common practice, no source).
+FORMS = {
+    "German, milliseconds, a blank line": ("Zeit;Kanal A\r\n(ms);(V)\r\n\r\n", ";", True, 1e3),
+    "tabs": ("Time [s]\tCH1 [V]\n", "\t", False, 1),
+    "rows about the record first": ("Record Length,100000\nSample Interval,1E-05\nVertical Units,V\nTIME,CH1\n", ",", False, 1),
+    "nanoseconds": ("time_ns,crank\n", ",", False, 1e9),
+    "microseconds in brackets": ("Time (us),CH A (V)\n", ",", False, 1e6),
+    "quoted": ('"Time","CH1"\n"s","V"\n', ",", False, 1),
+    "no head at all": ("", ",", False, 1),
+    "a remark, French": ("# banc\nTemps (s);Tension (V)\n", ";", True, 1),
+    "no unit anywhere": ("t;u\n", ";", False, 1e6),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_foreign_columns_are_told_by_their_content(tmp_path: Path, form: str):
+    """One column beside the time: no option is needed, and what was taken for what is said."""
+    head, mark, comma, per_s = FORMS[form]
+    rows = "".join(
+        f"{a * per_s:.10g}{mark}{b:.5f}\n" for a, b in zip(TIME_S.tolist(), VOLTS.tolist(), strict=True)
+    )
+    (tmp_path / "w.csv").write_text(head + (rows.replace(".", ",") if comma else rows), newline="")
+    recording = read(tmp_path / "w.csv")
+    assert whole(recording)
+    assert any(n.startswith("Columns taken:") for n in recording.notes)
+
+
+@pytest.mark.parametrize("head", ["Sample rate: 100 kS/s\nCH1 (V)\n", "SampleRate=100000,Channels=1\nCH1\n"])
+def test_one_column_with_its_rate_in_the_head(tmp_path: Path, head: str):
+    (tmp_path / "w.csv").write_text(head + "".join(f"{v:.5f}\n" for v in VOLTS.tolist()))
+    assert whole(read(tmp_path / "w.csv"))
+
+
+def wide(names: str, *more: np.ndarray) -> str:
+    cells = np.column_stack((TIME_S, VOLTS, *more))
+    return names + "\n" + "".join(",".join(f"{x:.6f}" for x in row) + "\n" for row in cells.tolist())
+
+
+def test_of_many_columns_the_one_with_most_edges_is_the_crank(tmp_path: Path):
+    """Named by nobody: a cam with one pulse in two turns, a current that creeps, the crank."""
+    cam = np.where(np.mod(CRANK.angle_deg(TIME_S), 720) < 60, 5.0, 0.0)
+    creeps = np.linspace(1.0, 1.5, TIME_S.size)
+    (tmp_path / "w.csv").write_text(wide("Time,CH1,CH2,CH3", cam, creeps))
+    recording = read(tmp_path / "w.csv")
+    assert whole(recording)
+    assert any("'CH1' for the crank, which has" in n for n in recording.notes)
+    # called by its word in another language, the cam is taken as well, and the crank too where edges do not tell
+    (tmp_path / "w.csv").write_text(wide("Zeit [s],Kurbelwelle,Nockenwelle,Rauschen", cam, VOLTS[::-1]))
+    recording = read(tmp_path / "w.csv")
+    assert whole(recording)
+    assert recording.cam_s is not None
+    assert 5 <= recording.cam_s.size <= 8
+
+
+@pytest.mark.parametrize("kind", ["two alike", "slow", "text", "short", "time of day", "over its range"])
+def test_what_stays_open_is_asked(tmp_path: Path, kind: str):
+    """Nothing is guessed between two channels that look alike, in a slow log or in a table of anything else."""
+    file = tmp_path / "w.csv"
+    rows = list(zip(TIME_S.tolist(), VOLTS.tolist(), strict=True))
+    if kind == "two alike":
+        text, asked = wide("Time,CH1,CH2", np.roll(VOLTS, 40)), "--crank-column"
+    elif kind == "slow":
+        text = "Time (s),rpm\n" + "".join(f"{0.1 * k:.1f},{800 + k % 7}\n" for k in range(3000))
+        asked = "--time-column"
+    elif kind == "text":
+        text = "name,place\n" + "".join(f"a{k},{k % 7}\n" for k in range(3000))
+        asked = "header"
+    elif kind == "short":
+        text, asked = "Time,CH1\n" + "".join(f"{t:.6f},{v:.5f}\n" for t, v in rows[:60]), "--time-column"
+    elif kind == "time of day":
+        text = "Time,CH1\n" + "".join(f"14:00:{t:09.6f},{v:.5f}\n" for t, v in rows)
+        asked = "export the time in seconds"
+    else:
+        text = "Time,CH1\n" + "".join(
+            f"{t:.6f},{v if k % 20000 != 19999 else '∞'}\n" for k, (t, v) in enumerate(rows)
+        )
+        asked = "over its range"
+    file.write_text(text)
+    with pytest.raises(InputError, match=asked) as told:
+        read(file)
+    assert "\n" not in str(told.value)
+
+
 def changes() -> list[tuple[float, int]]:
     """Time [s] and new level at every change."""
     return sorted([(t, 1) for t in TEETH_S.tolist()] + [(t + HIGH_S, 0) for t in TEETH_S.tolist()])
