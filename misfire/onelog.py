@@ -31,7 +31,16 @@ from misfire.naming import Marks, find_phase, place_name
 from misfire.orders import without_firing_orders
 from misfire.pattern import Pattern, learn_pattern
 from misfire.phase import Phase
-from misfire.work import Events, Moves, inertia_lateness_deg, make_grid, mean_work, measure_turns
+from misfire.work import (
+    Events,
+    Laid,
+    Moves,
+    Teeth,
+    inertia_lateness_deg,
+    make_grid,
+    mean_work,
+    measure_turns,
+)
 
 # how many times as far apart, and as scattered, firings may be after a correction (our choice)
 APART, SCATTERED = 2.5, 1.5
@@ -119,10 +128,11 @@ def study(
         crank = replace(crank, faulty=crank.faulty | phase.untold)
     lap("phase")
     moves = Moves()  # learned on the way; the tooth pattern drops out of it, so it serves the second pass too
-    first = measure_turns(crank, engine, phase.first_deg, phase.second_turn, shape, moves=moves)
+    laid = Laid(engine, phase.first_deg, phase.second_turn, shape)
+    first = measure_turns(crank, laid, moves=moves)
     slow = at_times(channels, first.time_s)
     cut = slow.fuel_cut
-    site = _Site(crank, engine, phase, shape)
+    site = _Site(crank, laid)
     before = site.decide(first, cut, Spacing.nominal())
     lap("work")
     notes: list[str] = []
@@ -146,17 +156,8 @@ def study(
     if pattern.known:
         correction = without_firing_orders(pattern.error_deg, crank.wheel, engine, careful=True)
         sd = float(np.nanmedian(pattern.sd_deg)) if np.isfinite(pattern.sd_deg).any() else 0.005
-        events = measure_turns(
-            crank,
-            engine,
-            phase.first_deg,
-            phase.second_turn,
-            shape,
-            correction,
-            max(sd, 0.001),
-            pattern.apparent,
-            moves,
-        )
+        teeth = Teeth(correction, max(sd, 0.001), pattern.apparent)
+        events = measure_turns(crank, laid, teeth, moves)
         slow = at_times(channels, events.time_s)
         cut = _known_before(slow.fuel_cut, events, first, before)
         # without companions the two turns of a cycle tell more than a wheel learned while cylinders misfire
@@ -214,30 +215,24 @@ class _Site:
     """What every decision on a log needs besides its events."""
 
     crank: Crank
-    engine: Engine
-    phase: Phase
-    shape: GasShape
+    laid: Laid
 
     def untold(
         self, events: Events, tooth_error_deg: FloatArray | None = None, moving: bool = False
     ) -> Spacing:
         """A wheel that nothing tells: the mean work free of it, where engines without companions let it be told."""
-        if self.engine.cylinders == 1 or self.engine.companions:
+        if self.laid.engine.cylinders == 1 or self.laid.engine.companions:
             return Spacing.open(None, moving)
-        grid, p = make_grid(self.crank, tooth_error_deg), self.phase
-        mean = mean_work(grid, self.crank, self.engine, p.first_deg, p.second_turn, self.shape, events)
-        return Spacing.open(mean, moving)
+        grid = make_grid(self.crank, tooth_error_deg)
+        return Spacing.open(mean_work(grid, self.crank, self.laid, events), moving)
 
     def decide(
         self, events: Events, cut: FloatArray, spacing: Spacing, tooth_error_deg: FloatArray | None = None
     ) -> Decision:
         """By all cylinders, or, for one cylinder, by the idle turns before and after (the nearer one at the log's ends)."""
-        if self.engine.cylinders > 1:
-            return decide(events, self.engine, cut, spacing)
-        p = self.phase
-        other = measure_turns(
-            self.crank, self.engine, p.first_deg, ~p.second_turn, self.shape, tooth_error_deg
-        )
+        if self.laid.engine.cylinders > 1:
+            return decide(events, self.laid.engine, cut, spacing)
+        other = measure_turns(self.crank, self.laid.turned(), Teeth(tooth_error_deg))
         if not other.time_s.size:
             return decide_single(events, np.full(events.energy.size, np.nan), cut)
         after = np.searchsorted(other.turn, events.turn)

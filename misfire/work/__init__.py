@@ -2,7 +2,7 @@
 
 from misfire.grid import Grid, make_grid, time_noise_s
 from misfire.work.alternate import mean_work
-from misfire.work.events import AFTER_DEG, BEFORE_DEG, Apparent, Events, measure, measure_turns
+from misfire.work.events import AFTER_DEG, BEFORE_DEG, Apparent, Events, Teeth, measure, measure_turns
 from misfire.work.filters import (
     COMPRESSION_SHARE,
     HARMONICS,
@@ -17,7 +17,7 @@ from misfire.work.filters import (
 )
 from misfire.work.motion import Motion, Moves
 from misfire.work.separation import needed_separation, predicted_separation
-from misfire.work.windows import Filter, Place, apply_filter, places
+from misfire.work.windows import Filter, Laid, Place, apply_filter, places
 
 __all__ = [
     "AFTER_DEG",
@@ -28,10 +28,12 @@ __all__ = [
     "Events",
     "Filter",
     "Grid",
+    "Laid",
     "Motion",
     "Moves",
     "Place",
     "Span",
+    "Teeth",
     "apply_filter",
     "event_filters",
     "firing_period_deg",

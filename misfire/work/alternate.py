@@ -10,13 +10,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from misfire.crank import BoolArray, Crank
-from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
-from misfire.gas import GasShape
+from misfire.crank import Crank
+from misfire.engine import CYCLE_DEG, TURN_DEG, FloatArray
 from misfire.grid import Grid
 from misfire.work.events import Events
 from misfire.work.filters import firing_period_deg, firing_sorts
-from misfire.work.windows import places
+from misfire.work.windows import Laid
 
 CYCLES = 41  # over which the mean is taken
 MOST_ORDERS = 4
@@ -24,15 +23,7 @@ LEAST_ALIKE = 3  # cylinders that follow a like interval, to tell one of them fr
 BEYOND = 4.0  # of the mean work: no cylinder can differ so much in a cycle
 
 
-def mean_work(
-    grid: Grid,
-    crank: Crank,
-    engine: Engine,
-    first_deg: float,
-    second_turn: BoolArray,
-    shape: GasShape,
-    at: Events,
-) -> FloatArray:
+def mean_work(grid: Grid, crank: Crank, laid: Laid, at: Events) -> FloatArray:
     """Mean work of every event's place over the cycles around, free of the wheel; shape (events,).
 
     Energies [rad^2/s^2] against the mean of the places that follow a like interval; misfires are in the mean. NaN
@@ -40,18 +31,16 @@ def mean_work(
 
     Parameters
     ----------
-    first_deg : float
-        Crank angle [deg] of position 0 in the first turn of a cycle.
-    second_turn : array of bool, shape (turns,)
-        Rows that are the second turn of a cycle.
+    laid : Laid
+        Where the firings stand.
     at : Events
         Where the answer is wanted.
     """
     from scipy.ndimage import uniform_filter1d
 
-    n, count = grid.per_turn, engine.cylinders
+    n, count, second_turn = grid.per_turn, laid.engine.cylinders, laid.second_turn
     out = np.full(at.place.size, np.nan)
-    kind = firing_sorts(engine)
+    kind = firing_sorts(laid.engine)
     sorts = [np.flatnonzero(kind == k) for k in np.unique(kind)]
     m = np.flatnonzero(~second_turn[:-2])
     whole = grid.unsound_before[(m + 3) * n] == grid.unsound_before[m * n]
@@ -61,7 +50,7 @@ def mean_work(
         return out
     rows = grid.action.reshape(-1, n)
     wave = rows[m] - 2.0 * rows[m + 1] + rows[m + 2]
-    own = wave @ np.linalg.pinv(_columns(grid, engine, first_deg, shape), rcond=1e-6)[1 : count + 1].T
+    own = wave @ np.linalg.pinv(_columns(grid, laid), rcond=1e-6)[1 : count + 1].T
     for same in sorts:
         own[:, same] -= own[:, same].mean(axis=1, keepdims=True)
     most = BEYOND * float(np.nanmedian(np.abs(at.level))) if np.isfinite(at.level).any() else np.inf
@@ -72,16 +61,16 @@ def mean_work(
     return out
 
 
-def _columns(grid: Grid, engine: Engine, first_deg: float, shape: GasShape) -> FloatArray:
+def _columns(grid: Grid, laid: Laid) -> FloatArray:
     """Constant, a firing of each place, and what the burn's unknown shape adds to all alike; (used teeth, columns)."""
     turns = np.arange(3)[:, None] * TURN_DEG + grid.angle_deg
     cols = [np.ones(grid.per_turn)]
-    for p in places(engine, first_deg):
+    for p in laid.places:
         tdc = TURN_DEG * p.turn_offset + p.angle_deg
         cycles = turns - tdc - CYCLE_DEG * np.arange(-2, 4)[:, None, None]
-        step = np.radians(shape.step_integral(cycles)).sum(axis=0)
+        step = np.radians(laid.shape.step_integral(cycles)).sum(axis=0)
         cols.append(step[0] - 2.0 * step[1] + step[2])
-    order = TURN_DEG / firing_period_deg(engine)
+    order = TURN_DEG / firing_period_deg(laid.engine)
     alike = [
         k * order
         for k in range(1, 2 * MOST_ORDERS)

@@ -22,13 +22,12 @@ import numpy as np
 import numpy.typing as npt
 
 from misfire.crank import BoolArray, Crank, IntArray
-from misfire.engine import TURN_DEG, Engine, FloatArray
-from misfire.gas import GasShape
+from misfire.engine import TURN_DEG, FloatArray
 from misfire.grid import Grid, make_grid, time_at, time_noise_s, used_teeth
 from misfire.work.filters import Span, event_filters, inertia_share, level_filter, masses_unsure
 from misfire.work.motion import Moves
 from misfire.work.sharpen import Rough, sharpen
-from misfire.work.windows import Place, apply_filter, places, range_sound, window
+from misfire.work.windows import Filter, Laid, Place, apply_filter, range_sound, window
 
 BEFORE_DEG, AFTER_DEG = 180.0, 300.0  # least edges around a TDC that the contract promises a decision for
 _PART_TURNS, _OVERLAP = 20_000, 8  # turns measured in one go; a window reaches less than eight turns
@@ -77,127 +76,173 @@ class Events:
     energy_sd: FloatArray | None = None  # error of `energy` by the motion's model, NaN where there is none
 
 
-def measure(
-    grid: Grid,
-    crank: Crank,
-    engine: Engine,
-    first_deg: float,
-    second_turn: BoolArray,
-    shape: GasShape,
-    tooth_sd_deg: float = 0.012,
-    apparent: Apparent | None = None,
-    moves: Moves | None = None,
-) -> Events:
+@dataclass(frozen=True)
+class Teeth:
+    """What is known of the tooth spacing.
+
+    Attributes
+    ----------
+    error_deg : array, shape (teeth,), or None
+        Learned error [deg] of each tooth; None: the nominal wheel.
+    sd_deg : float
+        Uncertainty [deg] of the tooth angles that the fit should reckon with.
+    apparent : Apparent or None
+        Spacing that holds the masses' ripple, for the mean energy.
+    """
+
+    error_deg: FloatArray | None = None
+    sd_deg: float = 0.012
+    apparent: Apparent | None = None
+
+
+@dataclass(frozen=True)
+class _Draft:
+    """The events of one place before their energy is known; arrays of shape (events of the place,)."""
+
+    place: Place
+    turn: IntArray
+    start: IntArray
+    at_tdc: FloatArray
+    alpha: FloatArray
+    rpm: FloatArray
+    level: FloatArray
+    level_sd: FloatArray
+
+
+def measure(crank: Crank, laid: Laid, teeth: Teeth | None = None, moves: Moves | None = None) -> Events:
     """Combustion energy, speed and plain angular acceleration of every firing event with enough edges around it.
 
     Parameters
     ----------
-    first_deg : float
-        Crank angle [deg, 0..360) of position 0 in the first turn of a cycle.
-    second_turn : array of bool, shape (turns,)
-        Rows that are the second turn of a cycle.
-    tooth_sd_deg : float
-        Uncertainty [deg] of the tooth angles that the fit should reckon with.
-    apparent : Apparent or None
-        Spacing that holds the masses' ripple, for the mean energy.
+    laid : Laid
+        Where the firings stand.
+    teeth : Teeth or None
+        What is known of the spacing; None: nothing.
     moves : Moves or None
         What the log has shown before of how it moves; filled on the way.
     """
-    n = grid.per_turn
-    interval = engine.interval_deg
-    single = engine.cylinders <= 2
-    near = Span(BEFORE_DEG, AFTER_DEG, 1 if single else 2)
-    wide = near if single else Span(max(BEFORE_DEG, 2.2 * interval), max(AFTER_DEG, 2.7 * interval), 3)
-    moves = Moves() if moves is None else moves
-    made = moves.plain.setdefault((first_deg, grid.angle_deg.tobytes()), {})
+    teeth, moves = teeth or Teeth(), Moves() if moves is None else moves
+    grid = make_grid(crank, teeth.error_deg)
     known = np.flatnonzero(np.isfinite(grid.time_s))
     jitter = time_noise_s(grid)
-    unsure = masses_unsure(engine)
-    level_grid = grid if apparent is None else make_grid(crank, apparent.error_deg)
-    drafts = []
-    at = places(engine, first_deg)
-    for p in at:
-        turn = np.flatnonzero(second_turn == bool(p.turn_offset))
-        start = turn * n
-        half = min(interval, BEFORE_DEG)
-        edges_deg = (-half, 0.0, half)
-        t = [time_at(grid, start, p.angle_deg + d) for d in edges_deg]
-        dth = np.radians(edges_deg[2])
-        with np.errstate(invalid="ignore", divide="ignore"):
-            alpha = ((dth / (t[2] - t[1])) ** 2 - (dth / (t[1] - t[0])) ** 2) / 2 / dth
-            rpm = (2 * dth) / (t[2] - t[0]) * 30 / np.pi
-        f_level, mass = level_filter(level_grid, engine, p, shape)
-        level = apply_filter(level_grid, f_level, start)
-        w2 = (rpm * np.pi / 30) ** 2
-        if apparent is None:
-            masses = mass * inertia_share(engine) * w2
-            level, level_sd = level - masses, unsure * np.abs(masses)
-        else:
-            # an edge that is late by d takes w^2 d from the running integral
-            late = np.radians(np.nan_to_num(apparent.unsure_deg[used_teeth(crank.wheel)]))
-            level_sd = abs(float(f_level.weights @ late[f_level.offsets % n])) * w2
-        drafts.append((p, turn, start, t[1], alpha, rpm, level, level_sd))
-    every = np.concatenate([d[6] for d in drafts])
+    drafts = [_draft(crank, grid, laid, p, teeth.apparent) for p in laid.places]
+    every = np.concatenate([d.level for d in drafts])
     spread = 0.5 * max(float(np.nanmedian(np.abs(every))) if np.isfinite(every).any() else 1.0, 1.0)
+    fitted = _Fitted(grid, laid, moves.plain.setdefault((laid.first_deg, grid.angle_deg.tobytes()), {}))
     cols: dict[str, list[npt.NDArray[np.generic]]] = {}
-    for p, turn, start, at_tdc, alpha, rpm, level, level_sd in drafts:
-        w = np.nan_to_num(rpm, nan=1000.0) * np.pi / 30
-        sigma = np.hypot(w**3 * jitter, w**2 * np.radians(tooth_sd_deg))
-        # half-decade bins: the filter hardly changes inside one
-        key = np.clip(np.rint(2 * np.log10((sigma / spread) ** 2 + 1e-12)), -12, 4)
-        energy = np.full(turn.size, np.nan)
-        short = np.zeros(turn.size, dtype=bool)
-        inside, trusted = range_sound(grid, start, window(grid, p.angle_deg, BEFORE_DEG, AFTER_DEG)[0])
-        reach, clean = range_sound(grid, start, window(grid, p.angle_deg, wide.before, wide.after)[0])
-        far = reach & clean
-        for one in np.unique(key):
-            ridge = 10.0 ** (one / 2)
-            for mine, span in ((far, wide), (inside & ~far, near)):
-                pick = np.flatnonzero(mine & (key == one))
-                if pick.size:
-                    if (ridge, span) not in made:
-                        made[ridge, span] = event_filters(grid, engine, at, shape, span, ridge)
-                    f = made[ridge, span][p.index]
-                    # windows in equal steps are read several times faster: all, where a fair share is wanted
-                    if pick.size > 0.3 * turn.size:
-                        energy[pick] = apply_filter(grid, f, start)[pick]
-                    else:
-                        energy[pick] = apply_filter(grid, f, start[pick])
-                    short[pick] = span is not wide
-        keep = inside & np.isfinite(energy) & np.isfinite(at_tdc)
-        blind = _among_lost(grid, p, start, known) & ~keep
-        if blind.any():
-            at_tdc[blind], rpm[blind] = _guessed(grid, p, start[blind], known)
-            energy[blind], trusted[blind] = np.nan, False
-            keep |= blind
-        # at the log's ends the edges half a firing away may be missing: the speed is then that of those left
-        ends = keep & ~np.isfinite(rpm)
-        if ends.any():
-            rpm[ends] = _guessed(grid, p, start[ends], known)[1]
-        row = {
-            "time_s": at_tdc,
-            "turn": turn,
-            "place": np.full(turn.size, p.index),
-            "rpm": rpm,
-            "energy": energy,
-            "level": level,
-            "level_sd": level_sd,
-            "acceleration_rad_s2": alpha,
-            "trusted": trusted,
-            "short": short,
-        }
-        for name, values in row.items():
-            cols.setdefault(name, []).append(np.asarray(values)[keep])
+    for d in drafts:
+        w = np.nan_to_num(d.rpm, nan=1000.0) * np.pi / 30
+        sigma = np.hypot(w**3 * jitter, w**2 * np.radians(teeth.sd_deg))
+        for name, values in _rows(grid, d, known, *fitted.energies(d, sigma / spread)).items():
+            cols.setdefault(name, []).append(np.asarray(values))
     joined = {k: np.concatenate(v) for k, v in cols.items()}
     joined["energy_sd"] = np.full(joined["energy"].size, np.nan)
     joined["rough"] = joined["energy"].copy()
-    if not single:
+    if laid.engine.cylinders > 2:
         rough = Rough(*(joined[k] for k in ("place", "turn", "rpm", "energy", "level")))
-        joined["energy"], joined["energy_sd"] = sharpen(
-            grid, engine, at, shape, first_deg, rough, jitter, moves
-        )
+        joined["energy"], joined["energy_sd"] = sharpen(grid, laid, rough, jitter, moves)
     order = np.argsort(joined["time_s"], kind="stable")
     return Events(**{k: v[order] for k, v in joined.items()})
+
+
+def _draft(crank: Crank, grid: Grid, laid: Laid, p: Place, apparent: Apparent | None) -> _Draft:
+    """Times, speeds, plain accelerations and the mean energy around the events of one place."""
+    engine, n = laid.engine, grid.per_turn
+    turn = np.flatnonzero(laid.second_turn == bool(p.turn_offset))
+    start = turn * n
+    half = min(engine.interval_deg, BEFORE_DEG)
+    t = [time_at(grid, start, p.angle_deg + d) for d in (-half, 0.0, half)]
+    dth = np.radians(half)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        alpha = ((dth / (t[2] - t[1])) ** 2 - (dth / (t[1] - t[0])) ** 2) / 2 / dth
+        rpm = (2 * dth) / (t[2] - t[0]) * 30 / np.pi
+    level_grid = grid if apparent is None else make_grid(crank, apparent.error_deg)
+    f_level, mass = level_filter(level_grid, engine, p, laid.shape)
+    level = apply_filter(level_grid, f_level, start)
+    w2 = (rpm * np.pi / 30) ** 2
+    if apparent is None:
+        masses = mass * inertia_share(engine) * w2
+        level, level_sd = level - masses, masses_unsure(engine) * np.abs(masses)
+    else:
+        # an edge that is late by d takes w^2 d from the running integral
+        late = np.radians(np.nan_to_num(apparent.unsure_deg[used_teeth(crank.wheel)]))
+        level_sd = abs(float(f_level.weights @ late[f_level.offsets % n])) * w2
+    return _Draft(p, turn, start, t[1], alpha, rpm, level, level_sd)
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    """The plain filters of a grid, made when first wanted: by noise over work, and by window."""
+
+    grid: Grid
+    laid: Laid
+    made: dict[tuple[float, Span], list[Filter]]
+
+    def energies(self, d: _Draft, noisy: FloatArray) -> tuple[FloatArray, BoolArray, BoolArray, BoolArray]:
+        """Energy of each event of a place, whether a short window gave it, lies in the log, can be trusted.
+
+        `noisy`: noise of the integral over the spread of the work, shape (events of the place,).
+        """
+        interval, single = self.laid.engine.interval_deg, self.laid.engine.cylinders <= 2
+        near = Span(BEFORE_DEG, AFTER_DEG, 1 if single else 2)
+        wide = near if single else Span(max(BEFORE_DEG, 2.2 * interval), max(AFTER_DEG, 2.7 * interval), 3)
+        # half-decade bins: the filter hardly changes inside one
+        key = np.clip(np.rint(2 * np.log10(noisy**2 + 1e-12)), -12, 4)
+        energy = np.full(d.turn.size, np.nan)
+        short = np.zeros(d.turn.size, dtype=bool)
+        tdc = d.place.angle_deg
+        inside, trusted = range_sound(self.grid, d.start, window(self.grid, tdc, BEFORE_DEG, AFTER_DEG)[0])
+        reach, clean = range_sound(self.grid, d.start, window(self.grid, tdc, wide.before, wide.after)[0])
+        far = reach & clean
+        for one in np.unique(key):
+            for mine, span in ((far, wide), (inside & ~far, near)):
+                pick = np.flatnonzero(mine & (key == one))
+                if pick.size:
+                    f = self._filter(10.0 ** (one / 2), span, d.place)
+                    # windows in equal steps are read several times faster: all, where a fair share is wanted
+                    if pick.size > 0.3 * d.turn.size:
+                        energy[pick] = apply_filter(self.grid, f, d.start)[pick]
+                    else:
+                        energy[pick] = apply_filter(self.grid, f, d.start[pick])
+                    short[pick] = span is not wide
+        return energy, short, inside, trusted
+
+    def _filter(self, ridge: float, span: Span, p: Place) -> Filter:
+        if (ridge, span) not in self.made:
+            engine, shape = self.laid.engine, self.laid.shape
+            self.made[ridge, span] = event_filters(self.grid, engine, self.laid.places, shape, span, ridge)
+        return self.made[ridge, span][p.index]
+
+
+def _rows(
+    grid: Grid, d: _Draft, known: IntArray, energy: FloatArray, short: BoolArray, *where: BoolArray
+) -> dict[str, npt.NDArray[np.generic]]:
+    """The columns of one place's events that are kept; `where`: inside the log, and trusted."""
+    inside, trusted = where
+    at_tdc, rpm = d.at_tdc.copy(), d.rpm.copy()
+    keep = inside & np.isfinite(energy) & np.isfinite(at_tdc)
+    blind = _among_lost(grid, d.place, d.start, known) & ~keep
+    if blind.any():
+        at_tdc[blind], rpm[blind] = _guessed(grid, d.place, d.start[blind], known)
+        energy[blind], trusted[blind] = np.nan, False
+        keep |= blind
+    # at the log's ends the edges half a firing away may be missing: the speed is then that of those left
+    ends = keep & ~np.isfinite(rpm)
+    if ends.any():
+        rpm[ends] = _guessed(grid, d.place, d.start[ends], known)[1]
+    row = {
+        "time_s": at_tdc,
+        "turn": d.turn,
+        "place": np.full(d.turn.size, d.place.index),
+        "rpm": rpm,
+        "energy": energy,
+        "level": d.level,
+        "level_sd": d.level_sd,
+        "acceleration_rad_s2": d.alpha,
+        "trusted": trusted,
+        "short": short,
+    }
+    return {name: values[keep] for name, values in row.items()}
 
 
 def _among_lost(grid: Grid, p: Place, start: IntArray, known: IntArray) -> BoolArray:
@@ -224,42 +269,14 @@ def _guessed(grid: Grid, p: Place, start: IntArray, known: IntArray) -> tuple[Fl
         return middle, (at[2] - at[0]) / 6.0 / (after - before)
 
 
-def measure_turns(
-    crank: Crank,
-    engine: Engine,
-    first_deg: float,
-    second_turn: BoolArray,
-    shape: GasShape,
-    tooth_error_deg: FloatArray | None = None,
-    tooth_sd_deg: float = 0.012,
-    apparent: Apparent | None = None,
-    moves: Moves | None = None,
-) -> Events:
-    """`measure` of a whole log, long ones in parts of some turns so that the memory stays small.
-
-    Parameters
-    ----------
-    tooth_error_deg : array, shape (teeth,), or None
-        Learned error [deg] of each tooth.
-    apparent, moves
-        As in `measure`.
-    """
+def measure_turns(crank: Crank, laid: Laid, teeth: Teeth | None = None, moves: Moves | None = None) -> Events:
+    """`measure` of a whole log, long ones in parts of some turns so that the memory stays small."""
     moves = Moves() if moves is None else moves
     parts = []
     for lo in range(0, max(crank.turns, 1), _PART_TURNS):
         a, b = max(lo - _OVERLAP, 0), min(lo + _PART_TURNS + _OVERLAP, crank.turns)
         part = replace(crank, time_s=crank.time_s[a:b], block=crank.block[a:b], faulty=crank.faulty[a:b])
-        events = measure(
-            make_grid(part, tooth_error_deg),
-            part,
-            engine,
-            first_deg,
-            second_turn[a:b],
-            shape,
-            tooth_sd_deg,
-            apparent,
-            moves,
-        )
+        events = measure(part, laid.part(a, b), teeth, moves)
         mine = (events.turn >= lo - a) & (events.turn < lo - a + _PART_TURNS)
         columns = {f.name: getattr(events, f.name)[mine] for f in fields(events)}
         columns["turn"] = columns["turn"] + a

@@ -8,7 +8,6 @@ import numpy as np
 
 from misfire.crank import BoolArray, IntArray
 from misfire.engine import Engine, FloatArray
-from misfire.gas import GasShape
 from misfire.grid import Grid
 from misfire.work.filters import inertia_share
 from misfire.work.motion import (
@@ -23,7 +22,7 @@ from misfire.work.motion import (
     motion_filters,
     without_inertia,
 )
-from misfire.work.windows import Place, apply_filter
+from misfire.work.windows import Laid, Place, apply_filter
 
 LEAST_EVENTS = 12  # of a place in a group, to lay its sharp values on the rough ones
 STRETCH_TURNS = 24  # a longer absence from a group begins a new stretch
@@ -52,15 +51,26 @@ class Rough:
     level: FloatArray
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """A log's rough events in groups that move alike, and the long windows through which their motion is seen."""
+
+    grid: Grid
+    laid: Laid
+    rough: Rough
+    group: IntArray  # shape (events,)
+    lays: list[Layout]
+    wave: FloatArray  # of the masses, shape (used teeth,)
+    jitter_s: float
+
+    @property
+    def groups(self) -> list[int]:
+        """Numbers of the groups that hold events."""
+        return [int(g) for g in np.unique(self.group) if g >= 0]
+
+
 def sharpen(
-    grid: Grid,
-    engine: Engine,
-    at: list[Place],
-    shape: GasShape,
-    first_deg: float,
-    rough: Rough,
-    jitter_s: float,
-    moves: Moves,
+    grid: Grid, laid: Laid, rough: Rough, jitter_s: float, moves: Moves
 ) -> tuple[FloatArray, FloatArray]:
     """Combustion energy of every event by the motion that the log itself shows.
 
@@ -73,25 +83,25 @@ def sharpen(
     sd : array, shape (events,)
         Standard deviation [rad^2/s^2] of its error by the model; NaN where the rough one stands.
     """
+    engine, at = laid.engine, laid.places
     energy, sd = rough.energy.copy(), np.full(rough.energy.size, np.nan)
-    lays = [layout(grid, engine, p, shape) for p in at]
-    group = groups(rough, engine)
-    start = rough.turn * grid.per_turn
-    seen = [int(g) for g in np.unique(group) if g >= 0]
-    wave = inertia_wave(grid, engine, first_deg, shape)
-    _learn(grid, engine, lays, wave, rough, group, [g for g in seen if g not in moves.of], jitter_s, moves)
+    lays = [layout(grid, engine, p, laid.shape) for p in at]
+    wave = inertia_wave(grid, engine, laid.first_deg, laid.shape)
+    log = _Seen(grid, laid, rough, groups(rough, engine), lays, wave, jitter_s)
+    _learn(log, moves)
     if not moves.of or moves.share is None:
         return energy, sd
     mended = without_inertia(grid, wave, moves.share)
-    for g in seen:
+    start = rough.turn * grid.per_turn
+    for g in log.groups:
         nearest = min(moves.of, key=lambda m: (abs(m // 2 - g // 2), abs(m % 2 - g % 2)))
-        key = moves.of[nearest], first_deg, grid.angle_deg.tobytes()
+        key = moves.of[nearest], laid.first_deg, grid.angle_deg.tobytes()
         if key not in moves.filters:
             moves.filters[key] = motion_filters(grid, engine, at, lays, moves.of[nearest])
         filters, errors = moves.filters[key]
         rows, sharp = [], []
         for p, f in enumerate(filters):
-            mine = np.flatnonzero((group == g) & (rough.place == p))
+            mine = np.flatnonzero((log.group == g) & (rough.place == p))
             value = apply_filter(mended, f, start[mine])
             ok = np.isfinite(value) & np.isfinite(rough.energy[mine])
             ok &= _sound(grid, f.offsets, start[mine])
@@ -141,36 +151,13 @@ def _common(off: FloatArray, places: int) -> FloatArray:
     return np.interp(np.arange(off.size), middle, _running(mean, COMMON_CYCLES))
 
 
-def _learn(
-    grid: Grid,
-    engine: Engine,
-    lays: list[Layout],
-    wave: FloatArray,
-    rough: Rough,
-    group: IntArray,
-    fresh: list[int],
-    jitter_s: float,
-    moves: Moves,
-) -> None:
+def _learn(log: _Seen, moves: Moves) -> None:
     """Motions of the groups not seen before, and the share of the masses when nothing has shown it yet."""
-    if not fresh:
-        return
-    start = rough.turn * grid.per_turn
-    ripple = without_inertia(grid, wave, 1.0)
-    # windows as they are and what of them goes with the ripple of the masses, which is linear in their share
-    windows: dict[int, list[tuple[FloatArray, FloatArray, Layout]]] = {}
-    for g in fresh:
-        parts = []
-        for p, lay in enumerate(lays[:2]):
-            mine = start[(group == g) & (rough.place == p)]
-            rows = departures(grid, lay, mine)
-            if rows.shape[0]:  # a place may stand beside a broken stretch wherever the other one is sound
-                parts.append((rows, rows - departures(ripple, lay, mine), lay))
-        if sum(rows.shape[0] for rows, _, _ in parts) >= LEAST_WINDOWS:
-            windows[g] = parts
+    windows = _windows(log, [g for g in log.groups if g not in moves.of])
     if not windows:
         return
-    spread = {g: _spread(rough, group == g) for g in windows}
+    rough, engine = log.rough, log.laid.engine
+    spread = {g: _spread(rough, log.group == g) for g in windows}
     usual = inertia_share(engine)
     named = engine.reciprocating_mass_kg and engine.stroke_mm and engine.rotating_inertia_kg_m2
     unsure = SHARE_KNOWN if named else SHARE_SPREAD
@@ -178,17 +165,36 @@ def _learn(
     for _ in range(2 if moves.share is None else 1):
         change, weight = 0.0, 1.0 / (unsure * usual) ** 2
         for g, parts in windows.items():
-            w = float(np.median(rough.rpm[group == g])) * np.pi / 30
-            timing = np.radians(TIMING_DEG) * float(np.nanmedian(np.abs(rough.level[group == g])))
+            w = float(np.median(rough.rpm[log.group == g])) * np.pi / 30
+            timing = np.radians(TIMING_DEG) * float(np.nanmedian(np.abs(rough.level[log.group == g])))
             step = np.radians(engine.interval_deg)
             now = [(rows - share * masses, lay) for rows, masses, lay in parts]
-            moves.of[g] = find_motion(now, w**3 * jitter_s, spread[g], step, timing)
+            moves.of[g] = find_motion(now, w**3 * log.jitter_s, spread[g], step, timing)
             for (rows, lay), (_, masses, _) in zip(now, parts, strict=True):
                 top, below = inertia_sums(rows, masses, lay, moves.of[g])
                 change, weight = change + top, weight + below
         if moves.share is None:
             share += change / weight
     moves.share = share
+
+
+def _windows(log: _Seen, fresh: list[int]) -> dict[int, list[tuple[FloatArray, FloatArray, Layout]]]:
+    """Windows of each group as they are, and what of them goes with the ripple of the masses, linear in their share."""
+    found: dict[int, list[tuple[FloatArray, FloatArray, Layout]]] = {}
+    if not fresh:
+        return found
+    start = log.rough.turn * log.grid.per_turn
+    ripple = without_inertia(log.grid, log.wave, 1.0)
+    for g in fresh:
+        parts = []
+        for p, lay in enumerate(log.lays[:2]):
+            mine = start[(log.group == g) & (log.rough.place == p)]
+            rows = departures(log.grid, lay, mine)
+            if rows.shape[0]:  # a place may stand beside a broken stretch wherever the other one is sound
+                parts.append((rows, rows - departures(ripple, lay, mine), lay))
+        if sum(rows.shape[0] for rows, _, _ in parts) >= LEAST_WINDOWS:
+            found[g] = parts
+    return found
 
 
 def groups(rough: Rough, engine: Engine) -> IntArray:

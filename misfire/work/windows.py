@@ -5,12 +5,13 @@ Starts of turns have shape (events,), the points and weights of a window shape (
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from misfire.crank import BoolArray, IntArray
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
+from misfire.gas import GasShape
 from misfire.grid import Grid
 
 _CHUNK = 2_000  # events filtered in one go: their windows stay in the processor's cache
@@ -33,6 +34,40 @@ def places(engine: Engine, first_deg: float) -> list[Place]:
         after = (tdc - first_deg) % CYCLE_DEG
         out.append(Place(i, engine.firing_order[i], int(after // TURN_DEG), float(after % TURN_DEG)))
     return out
+
+
+@dataclass(frozen=True)
+class Laid:
+    """An engine laid on the turns of a log: which firing TDC stands where.
+
+    Attributes
+    ----------
+    engine : Engine
+    first_deg : float
+        Crank angle [deg, 0..360) of position 0 in the first turn of a cycle.
+    second_turn : array of bool, shape (turns,)
+        Rows of the tooth matrix that are the second turn of a cycle.
+    shape : GasShape
+        How combustion and compression spread their work over the angle.
+    """
+
+    engine: Engine
+    first_deg: float
+    second_turn: BoolArray
+    shape: GasShape
+
+    @property
+    def places(self) -> list[Place]:
+        """Where the firing TDCs stand on the wheel, in firing order."""
+        return places(self.engine, self.first_deg)
+
+    def part(self, begin: int, end: int) -> Laid:
+        """The same over some of the turns."""
+        return replace(self, second_turn=self.second_turn[begin:end])
+
+    def turned(self) -> Laid:
+        """The other turn of every cycle taken for its first one."""
+        return replace(self, second_turn=~self.second_turn)
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from misfire.engine import Engine, Wheel
 from misfire.gas import GasShape
 from misfire.intake import read_counts
 from misfire.pattern import Pattern, segment_error_pct
-from misfire.work import make_grid, measure
+from misfire.work import Laid, measure
 
 
 def test_two_segments_give_the_printed_acceleration():
@@ -28,7 +28,7 @@ def test_two_segments_give_the_printed_acceleration():
     time = np.where(angle < step, angle / 180 * 0.0200, step / 180 * 0.0200 + (angle - step) / 180 * 0.0202)
     crank = number_edges(time, wheel)
     second = np.arange(crank.turns) % 2 == 1
-    events = measure(make_grid(crank), crank, engine, 90.0, second, GasShape())
+    events = measure(crank, Laid(engine, 90.0, second, GasShape()))
     at = int(np.argmin(np.abs(events.time_s - step / 180 * 0.0200)))
     # ours is (w2^2 - w1^2) / (2 Dth), the printed one (w2 - w1) / mean T: they differ by 3e-5 of themselves
     assert events.acceleration_rad_s2[at] == pytest.approx(-77.375, rel=5e-5)

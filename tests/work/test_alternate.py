@@ -12,7 +12,7 @@ from misfire.engine import Engine, Wheel
 from misfire.gas import GasShape
 from misfire.grid import Grid
 from misfire.naming import _turn_from_work
-from misfire.work import Events, mean_work, places
+from misfire.work import Events, Laid, mean_work, places
 from misfire.work.alternate import CYCLES
 
 SHAPE = GasShape()
@@ -79,7 +79,7 @@ def test_what_a_cylinder_lacks_is_found_whatever_the_wheel(engine: Engine, wheel
     work[0], work[2] = 0.0, 560.0
     wheel = np.random.default_rng(3).normal(0.0, wheel_sd_deg, engine.wheel.teeth - 1)  # type: ignore[union-attr]
     grid, crank, events, second = log_of(engine, work, wheel, w=480.0, cycles=60)
-    got = mean_work(grid, crank, engine, FIRST, second, SHAPE, events)
+    got = mean_work(grid, crank, Laid(engine, FIRST, second, SHAPE), events)
     sorts = [[0, 2, 4], [1, 3, 5]] if engine is ODD_V6 else [list(range(engine.cylinders))]
     for same in sorts:
         for p in same:
@@ -91,10 +91,10 @@ def test_too_short_a_log_and_a_twin_are_left_untold():
     three = Engine.from_order([1, 3, 2], wheel=Wheel.regular(36, 1))
     flat = np.zeros(35 - 1)
     grid, crank, events, second = log_of(three, np.full(3, 800.0), flat, w=300.0, cycles=CYCLES - 5)
-    assert np.isnan(mean_work(grid, crank, three, FIRST, second, SHAPE, events)).all()
+    assert np.isnan(mean_work(grid, crank, Laid(three, FIRST, second, SHAPE), events)).all()
     twin = Engine.from_order([1, 2], wheel=Wheel.regular(36, 1), firing_tdc_deg=[0, 270])
     grid, crank, events, second = log_of(twin, np.full(2, 800.0), flat, w=300.0, cycles=80)
-    assert np.isnan(mean_work(grid, crank, twin, FIRST, second, SHAPE, events)).all()
+    assert np.isnan(mean_work(grid, crank, Laid(twin, FIRST, second, SHAPE), events)).all()
 
 
 @pytest.mark.parametrize("shift", [0, 1])

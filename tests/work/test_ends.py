@@ -8,7 +8,7 @@ import pytest
 from misfire.crank import number_edges
 from misfire.engine import Engine, Wheel
 from misfire.gas import GasShape
-from misfire.work import measure_turns
+from misfire.work import Laid, measure_turns
 from tests.crank.motion import motion, passes, running
 
 
@@ -24,5 +24,5 @@ def test_the_speed_of_events_at_the_ends_and_beside_lost_edges(shape: tuple[int,
         keep[[cut + 5, -cut - 4]] = False
         crank = number_edges(log.time_s[keep], wheel)
         second = np.arange(crank.turns) % 2 == 1
-        events = measure_turns(crank, engine, 75.0, second, GasShape())
+        events = measure_turns(crank, Laid(engine, 75.0, second, GasShape()))
         np.testing.assert_allclose(events.rpm, 1200.0, rtol=0.01)

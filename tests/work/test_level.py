@@ -11,7 +11,7 @@ from misfire.gas import GasShape
 from misfire.grid import make_grid
 from misfire.simulate import Clock, Phase, Scenario, prepared_engine, simulate
 from misfire.simulate.gas import GasModel
-from misfire.work import Apparent, Events, measure_turns
+from misfire.work import Apparent, Events, Laid, Teeth, measure_turns
 from misfire.work.filters import inertia_share, level_filter
 from misfire.work.windows import apply_filter, places
 from tests.work.test_alternate import FIRST, log_of
@@ -33,7 +33,7 @@ def test_masses_alone_are_no_combustion(layout: str, rpm: int) -> None:
     crank = number_edges(done.recording.crank_s, e.wheel, done.recording.cylinder1_s)
     # the first tooth behind the mark, which is 10 deg before TDC, stands at TDC
     second = np.arange(crank.turns) % 2 == 1
-    level = measure_turns(crank, e, 0.0, second, shape).level
+    level = measure_turns(crank, Laid(e, 0.0, second, shape)).level
     grid = make_grid(crank)
     _, mass = level_filter(grid, e, places(e, 0.0)[0], shape)
     ripple = mass * inertia_share(e) * (rpm * np.pi / 30.0) ** 2
@@ -70,9 +70,8 @@ def test_the_error_of_the_level_is_what_the_spacing_is_unsure_of() -> None:
     unsure = 0.02 * np.sin(2 * np.radians(crank.wheel.tooth_angles_deg))
 
     def events(error: np.ndarray) -> Events:
-        return measure_turns(
-            crank, done.engine, first, second, GasShape(), none, apparent=Apparent(error, unsure)
-        )
+        laid = Laid(done.engine, first, second, GasShape())
+        return measure_turns(crank, laid, Teeth(none, apparent=Apparent(error, unsure)))
 
     plain, moved = events(none), events(unsure)
     ok = np.isfinite(plain.level) & np.isfinite(moved.level)

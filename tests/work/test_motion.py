@@ -12,7 +12,7 @@ from scipy.stats import multivariate_normal
 from misfire.engine import Engine, Wheel
 from misfire.gas import GasShape
 from misfire.grid import Grid
-from misfire.work import apply_filter, places
+from misfire.work import Laid, apply_filter, places
 from misfire.work.motion import (
     TRIM,
     Layout,
@@ -34,6 +34,7 @@ from misfire.work.windows import Place
 SHAPE = GasShape()
 ENGINE = Engine.from_order([1, 3, 4, 2], wheel=Wheel.regular(36, 1))
 FIRST = 100.0
+LAID = Laid(ENGINE, FIRST, np.zeros(0, dtype=bool), SHAPE)
 MOTION = Motion(noise=4.0, spread=150.0, torque=60.0, memory_deg=300.0, timing=30.0)
 
 
@@ -190,7 +191,7 @@ def test_a_short_log_keeps_the_rough_energies():
     grid = flat_grid(4)
     n = 6
     rough = Rough(np.arange(n) % 4, np.arange(n) % 4, np.full(n, 1000.0), np.ones(n), np.ones(n))
-    energy, sd = sharpen(grid, ENGINE, places(ENGINE, FIRST), SHAPE, FIRST, rough, 1e-6, Moves())
+    energy, sd = sharpen(grid, LAID, rough, 1e-6, Moves())
     np.testing.assert_array_equal(energy, rough.energy)
     assert np.isnan(sd).all()
 
@@ -207,7 +208,7 @@ def test_a_place_without_one_sound_window_hinders_no_other():
     rows = [(p, t, e if p != 1 or t < 2 else np.nan) for p, t, e in rows]
     place, turn, energy = (np.array(c) for c in zip(*rows, strict=True))
     rough = Rough(place, turn, np.full(place.size, 1000.0), energy, np.full(place.size, 800.0))
-    sharp, sd = sharpen(grid, ENGINE, at, SHAPE, FIRST, rough, 1e-6, Moves())
+    sharp, sd = sharpen(grid, LAID, rough, 1e-6, Moves())
     assert np.isfinite(sharp[place != 1]).all()
     assert np.isfinite(sd[place == 0]).any()
 

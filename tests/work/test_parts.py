@@ -11,6 +11,7 @@ import misfire.work.events as work
 from misfire.crank import number_edges
 from misfire.engine import Engine, Wheel
 from misfire.gas import GasShape
+from misfire.work import Laid
 from tests.crank.motion import motion, passes, running
 
 
@@ -23,12 +24,16 @@ def test_parts_and_whole_agree(monkeypatch, order):
     engine = Engine.from_order(order)
     second = np.arange(crank.turns) % 2 == 1
     error = np.random.default_rng(1).normal(0, 0.02, wheel.teeth)
-    args = (crank, engine, 75.0, second, GasShape(), error, 0.01, work.Apparent(error, 0.1 * error))
+    args = (
+        Laid(engine, 75.0, second, GasShape()),
+        work.Teeth(error, 0.01, work.Apparent(error, 0.1 * error)),
+    )
+    args = (crank, *args)
     monkeypatch.setattr(work, "_PART_TURNS", 29)
     # the scatter of the edges sets the ridge and is judged by part: held, so that the parts alone are compared
     monkeypatch.setattr(work, "time_noise_s", lambda grid: 1e-7)
     # how the log moves is read from each part on its own, see test_motion
-    monkeypatch.setattr(work, "sharpen", lambda *a: (a[5].energy, np.full(a[5].energy.size, np.nan)))
+    monkeypatch.setattr(work, "sharpen", lambda *a: (a[2].energy, np.full(a[2].energy.size, np.nan)))
     parts = work.measure_turns(*args)
     monkeypatch.setattr(work, "_PART_TURNS", 10**9)
     whole = work.measure_turns(*args)

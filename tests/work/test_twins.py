@@ -13,6 +13,7 @@ from misfire.work import (
     AFTER_DEG,
     BEFORE_DEG,
     Grid,
+    Laid,
     Span,
     apply_filter,
     event_filters,
@@ -42,7 +43,7 @@ def test_segment_acceleration_like_the_equation(log: tuple[Crank, Engine]):
     crank, engine = log
     grid = make_grid(crank)
     first = 100.0
-    events = measure(grid, crank, engine, first, second_turns(crank), SHAPE)
+    events = measure(crank, Laid(engine, first, second_turns(crank), SHAPE))
     assert events.time_s.size > 50
     n = grid.per_turn
     angle, time = [], []
@@ -177,7 +178,7 @@ def test_every_tdc_with_enough_edges_has_an_event(log: tuple[Crank, Engine]):
     crank, engine = log
     grid = make_grid(crank)
     first = 100.0
-    events = measure(grid, crank, engine, first, second_turns(crank), SHAPE)
+    events = measure(crank, Laid(engine, first, second_turns(crank), SHAPE))
     known = np.flatnonzero(np.isfinite(grid.time_s))
     n = grid.per_turn
     begin = 360.0 * (known[0] // n) + grid.angle_deg[known[0] % n]
@@ -200,8 +201,8 @@ def test_the_first_tooth_behind_the_gap_carries_no_weight(log: tuple[Crank, Engi
     moved = crank.time_s.copy()
     moved[:, 0] += 0.25 * np.nanmedian(np.diff(crank.time_s, axis=1))
     other = Crank(**{**crank.__dict__, "time_s": moved})
-    a = measure(make_grid(crank), crank, engine, 100.0, second_turns(crank), SHAPE)
-    b = measure(make_grid(other), other, engine, 100.0, second_turns(crank), SHAPE)
+    a = measure(crank, Laid(engine, 100.0, second_turns(crank), SHAPE))
+    b = measure(other, Laid(engine, 100.0, second_turns(crank), SHAPE))
     np.testing.assert_array_equal(a.energy, b.energy)
 
 
@@ -210,7 +211,7 @@ def test_a_faulty_turn_is_not_trusted(log: tuple[Crank, Engine]):
     faulty = crank.faulty.copy()
     faulty[20] = True
     other = Crank(**{**crank.__dict__, "faulty": faulty})
-    events = measure(make_grid(other), other, engine, 100.0, second_turns(crank), SHAPE)
+    events = measure(other, Laid(engine, 100.0, second_turns(crank), SHAPE))
     assert not events.trusted[events.turn == 20].any()
     assert events.trusted[np.abs(events.turn - 20) > 3].all()
 
@@ -225,13 +226,13 @@ def test_wheel_without_a_gap_uses_every_tooth():
 def test_an_event_among_lost_edges_is_there_and_not_trusted(log: tuple[Crank, Engine]):
     """Half a turn of edges lost at a break: the TDC has its row, a guessed time, no energy and no trust."""
     crank, engine = log
-    sound = measure(make_grid(crank), crank, engine, 100.0, second_turns(crank), SHAPE)
+    sound = measure(crank, Laid(engine, 100.0, second_turns(crank), SHAPE))
     time, block, faulty = crank.time_s.copy(), crank.block.copy(), crank.faulty.copy()
     time[20, 40:] = time[21, :20] = np.nan
     block[21:] += 1
     faulty[20:22] = True
     hurt = Crank(**{**crank.__dict__, "time_s": time, "block": block, "faulty": faulty})
-    events = measure(make_grid(hurt), hurt, engine, 100.0, second_turns(crank), SHAPE)
+    events = measure(hurt, Laid(engine, 100.0, second_turns(crank), SHAPE))
     blind = ~np.isfinite(events.energy)
     assert blind.any()
     assert not events.trusted[blind].any()
