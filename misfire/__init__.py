@@ -30,6 +30,8 @@ __all__ = [*sorted(_PUBLIC), "__version__"]
 
 
 def __getattr__(name: str) -> Any:
+    if name == "compare":
+        return importlib.import_module("misfire.compare")
     if name in _PUBLIC:
         return getattr(importlib.import_module(_PUBLIC[name]), name)
     raise AttributeError(f"module 'misfire' has no attribute '{name}'")

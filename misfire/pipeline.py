@@ -10,17 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from misfire.counts import rate_interval_pct, windows
-from misfire.decide import FIRING, MISFIRE, REASONS, STATES
+from misfire.decide import REASONS, STATES
 from misfire.engine import Engine
 from misfire.errors import InputError
-from misfire.evidence.maps import lost_work_map
 from misfire.intake.counts import Counts, count_files
 from misfire.intake.inputs import input_rows
 from misfire.intake.recording import Channels, Recording
 from misfire.onelog import KnownCut, OneLog, study
 from misfire.pattern import Pattern
-from misfire.verdict import Evidence, all_labels, gather, judge
+from misfire.result import result_of
+from misfire.verdict import gather, judge
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -143,7 +142,7 @@ def analyse(
     clock = time.perf_counter()
     evidence = gather(logs, counts, options.codes)
     verdict = judge(evidence)
-    result = _result(logs, evidence, verdict, counts, options)
+    result = result_of(logs, evidence, verdict, counts)
     verdict_s = time.perf_counter() - clock
     took: dict[str, float] = {}
     for log in logs:
@@ -162,169 +161,6 @@ def _check_cuts(cuts: Sequence[KnownCut], recordings: Sequence[Recording]) -> No
                 f"known cut {cut.cylinder}@{cut.from_s:g}-{cut.to_s:g} lies outside the log, which runs from {runs}; "
                 "correct its seconds"
             )
-
-
-def _result(
-    logs: Sequence[OneLog],
-    ev: Evidence,
-    verdict: dict[str, Any],
-    counts: Counts | None,
-    options: AnalyseOptions,
-) -> dict[str, Any]:
-    from misfire import __version__
-
-    first = logs[0]
-    engine = first.engine
-    rpm = np.concatenate([log.events.rpm for log in logs])
-    names = all_labels(logs)
-    cylinders = []
-    for c in ev.cylinders:
-        lo, hi = rate_interval_pct(c.misfires, c.firings)
-        cylinders.append(
-            {
-                "cylinder": c.cylinder,
-                "firings": c.firings,
-                "misfires": c.misfires,
-                "partial": c.partial,
-                "rate_pct": 100 * c.misfires / c.firings if c.firings else None,
-                "rate_ci95_pct": [float(lo), float(hi)],
-                "misfires_uncorrected": c.uncorrected,
-                "uncorrected_ci95_pct": _interval(c.uncorrected, c.firings),
-                "reported": c.reported,
-                # the controller watches every firing with fuel, also those that the log cannot judge
-                "reported_ci95_pct": _interval(c.reported, c.firings + c.unusable),
-                "mean_lost_work": _or_none(c.mean_lost_work),
-                "unusable": c.unusable,
-            }
-        )
-    longest = max(logs, key=lambda one: one.pattern.turns)
-    by_position = (
-        longest.crank.wheel.positions if longest.crank.wheel.angles_deg is None else longest.crank.wheel.teeth
-    )
-    error: list[float | None] = [None] * by_position
-    sd: list[float | None] = [None] * by_position
-    for j, p in enumerate(longest.crank.wheel.tooth_positions):
-        error[int(p)] = _or_none(float(longest.pattern.error_deg[j]))
-        sd[int(p)] = _or_none(float(longest.pattern.sd_deg[j]))
-    index = {name: i for i, name in enumerate(names)}
-    offset, turn, cyl, flag, usable = 0, [], [], [], []
-    for log in logs:
-        turn.append(log.events.turn + offset)
-        offset += log.crank.turns
-        cyl.append(np.array([index[x] for x in log.label.tolist()], dtype=np.int64))
-        flag.append(log.decision.state == MISFIRE)
-        usable.append((log.decision.state == FIRING) | (log.decision.state == MISFIRE))
-    turns, cyls, flags, good = (np.concatenate(v) for v in (turn, cyl, flag, usable))
-    win = {f"turns{k}": windows(turns, cyls, flags, k, engine.cylinders, good) for k in (200, 1000)}
-    assumptions = []
-    if engine.cylinders > 1 and first.phase.named:
-        order = "-".join(map(str, engine.firing_order))
-        assumptions.append(f"cylinders named by the firing order {order}: check it in the service manual")
-    if first.crank.wheel_found:
-        assumptions.append(f"wheel {first.crank.wheel.label}: found in the log, not given")
-    assumptions += list(dict.fromkeys(x for log in logs for x in log.phase.notes))
-    if first.phase.status == "unknown" and engine.companions:
-        assumptions.append("no cam edge or cylinder-1 mark: companions cannot be told apart, both are named")
-    if not engine.reciprocating_mass_kg:
-        assumptions.append(
-            "normal work taken from the engine's own ripple with generic shapes of compression and combustion"
-        )
-    assumptions.append(
-        "window floors of 5 % and 1 % are the legal floors; real calibrated limits depend on speed and load"
-    )
-    notes = list(
-        dict.fromkeys(
-            x for log in logs for x in (*log.recording.notes, *log.notes) if x not in log.phase.notes
-        )
-    )
-    weak = sum(log.crank.first_tooth_lost for log in logs)
-    if weak:
-        notes.append(
-            f"the first tooth after the gap (position 0) did not reach the threshold in {weak} turns: "
-            "a matter of the threshold chosen, not a fault; the tool does not need that tooth"
-        )
-    return {
-        "format": "misfire-analysis",
-        "version": 1,
-        "version_of_tool": __version__,
-        "engine": {
-            "name": engine.name,
-            "cylinders": engine.cylinders,
-            "firing_order": list(engine.firing_order),
-            "firing_tdc_deg": list(engine.firing_tdc_deg),
-            "wheel": {
-                "label": first.crank.wheel.label,
-                "positions": first.crank.wheel.positions,
-                "missing": list(first.crank.wheel.missing),
-                "first_tooth_after_tdc1_deg": first.phase.first_deg,
-            },
-        },
-        "log": {
-            "edges": sum(log.crank.edges for log in logs),
-            "turns": sum(log.crank.turns for log in logs),
-            "duration_s": float(sum(log.recording.crank_s[-1] - log.recording.crank_s[0] for log in logs)),
-            "speed_rpm": {
-                "min": _or_none(float(np.nanmin(rpm))) if rpm.size else None,
-                "median": _or_none(float(np.nanmedian(rpm))) if rpm.size else None,
-                "max": _or_none(float(np.nanmax(rpm))) if rpm.size else None,
-            },
-            "files": [log.recording.source for log in logs],
-            "decisions": first.recording.decisions,
-        },
-        "signal": {
-            "extra_edges": ev.extra_edges,
-            "lost_edges": ev.lost_edges,
-            "resyncs": ev.resyncs,
-            "turns_set_aside": ev.turns_set_aside,
-            "first_tooth_lost": weak,
-            "notes": notes,
-            "faults": [
-                {"kind": f.kind, "time_s": f.time_s, "turn": f.turn, "position": f.position}
-                for log in logs
-                for f in log.crank.faults[:2000]
-            ],
-        },
-        "phase": ev.phase,
-        "pattern": {
-            "learned_from": longest.pattern.learned_from,
-            "turns": longest.pattern.turns,
-            "tooth_error_deg": error,
-            "tooth_error_sd_deg": sd,
-            "segment_error_pct": {k: v[0] for k, v in longest.segment_error_pct.items()},
-            "segment_error_sd_pct": {k: v[1] for k, v in longest.segment_error_pct.items()},
-            "stable": ev.pattern_stable,
-            "note": "orders of the firing frequency are taken out: inertia and gas ripple look exactly like them",
-        },
-        "cylinders": cylinders,
-        "reported": None if counts is None else _reported(counts),
-        "windows": win,
-        "lost_work_map": lost_work_map(logs, names).to_dict(),
-        "verdict": verdict,
-        "assumptions": assumptions,
-    }
-
-
-def _reported(counts: Counts) -> dict[str, Any]:
-    """What the controller said; one read alone is a total that is shown and not compared."""
-    return {
-        "monitor_ran": counts.monitor_ran,
-        "kind": counts.kind,
-        "totals": {str(c): n for c, n in counts.totals.items()},
-        "at_least": list(counts.at_least),
-        "notes": list(counts.notes),
-    }
-
-
-def _interval(count: int | None, firings: int) -> list[float] | None:
-    """Exact 95 % interval of a rate [%]; None without firings, or for a count above them."""
-    if count is None or not 0 <= count <= firings or not firings:
-        return None
-    lo, hi = rate_interval_pct(count, firings)
-    return [float(lo), float(hi)]
-
-
-def _or_none(x: float) -> float | None:
-    return float(x) if np.isfinite(x) else None
 
 
 def event_rows(logs: Sequence[OneLog]) -> pd.DataFrame:

@@ -12,10 +12,10 @@ from misfire.decide.states import (
     MOTORING,
     PARTIAL_FROM,
     REASONS,
-    SIZE_OPEN,
     STATES,
     UNUSABLE,
     Decision,
+    Reason,
 )
 from misfire.decide.wheel import Spacing
 
@@ -27,10 +27,10 @@ __all__ = [
     "MOTORING",
     "PARTIAL_FROM",
     "REASONS",
-    "SIZE_OPEN",
     "STATES",
     "UNUSABLE",
     "Decision",
+    "Reason",
     "Spacing",
     "crank_length",
     "decide",

@@ -36,10 +36,9 @@ from misfire.decide.states import (
     MISFIRE_FROM,
     MOTORING,
     PARTIAL_FROM,
-    SIZE_OPEN,
     UNUSABLE,
-    WHEEL_OR_WORK,
     Decision,
+    Reason,
 )
 from misfire.decide.wheel import (
     SHARED_FROM,
@@ -157,7 +156,7 @@ class _Calls:
         self.state[motoring] = MOTORING
         self.reason = np.zeros(misfire.size, dtype=np.int64)
 
-    def unusable(self, where: BoolArray, reason: int) -> None:
+    def unusable(self, where: BoolArray, reason: Reason) -> None:
         self.state[where], self.reason[where] = UNUSABLE, reason
 
     def among(self, state: int) -> BoolArray:
@@ -255,7 +254,7 @@ def _call(log: _Log, m: _Measure) -> _Calls:
     calls = _Calls((m.lost >= MISFIRE_FROM) & (chance > 1 - SURE), log.motoring)
     open_ = (m.lost >= PARTIAL_FROM) & (chance > 1 - SURE) & (chance < SURE) & ~calls.among(MOTORING)
     open_ &= m.lost >= MISFIRE_FROM - 2 * m.noise
-    calls.unusable(open_, 3)
+    calls.unusable(open_, Reason.NOISE)
     return calls
 
 
@@ -265,18 +264,18 @@ def _doubt_the_look(log: _Log, m: _Measure, calls: _Calls) -> None:
     if e.rough is not None:
         low = np.fmin(*healthy_before_and_after(e.rough, log.use, e.place, log.engine))
         short = (low - e.rough + m.wheel) / m.normal - m.shared[e.place]
-        calls.unusable(calls.among(MISFIRE) & (short < GHOST_BELOW), 8)
+        calls.unusable(calls.among(MISFIRE) & (short < GHOST_BELOW), Reason.LOOKS_DISAGREE)
 
 
 def _doubt_the_wheel_and_the_size(log: _Log, m: _Measure, calls: _Calls) -> None:
     """Where the wheel may be what accuses, and where a full misfire's depth is open."""
     e, untold = log.events, log.spacing.untold
     if untold:
-        calls.unusable(calls.among(MISFIRE) & swept(m.wheel, m.normal, e.place, log.n_cyl), 5)
+        calls.unusable(calls.among(MISFIRE) & swept(m.wheel, m.normal, e.place, log.n_cyl), Reason.SHAKEN)
         for p in m.ambiguous:
             mine = e.place == p
             if (calls.state[mine] == MISFIRE).sum() < 0.01 * mine.sum():
-                calls.unusable(mine & (calls.among(FIRING) | calls.among(MISFIRE)), WHEEL_OR_WORK)
+                calls.unusable(mine & (calls.among(FIRING) | calls.among(MISFIRE)), Reason.WHEEL_OR_WORK)
     either = m.either & calls.among(FIRING)
     if e.level_sd is not None:
         ripple = m.normal / m.scale
@@ -288,21 +287,21 @@ def _doubt_the_wheel_and_the_size(log: _Log, m: _Measure, calls: _Calls) -> None
             either |= may_be_a_part(
                 calls.state, m.lost * m.scale, e.level_sd / ripple, e.rpm, e.place, log.n_cyl
             )
-    calls.unusable(either, SIZE_OPEN)
+    calls.unusable(either, Reason.SIZE_OPEN)
 
 
 def _doubt_the_moment(log: _Log, m: _Measure, calls: _Calls) -> None:
     """Noise, a swinging driveline, a moving wheel, too little to compare with, edge faults, a step of the load."""
     e = log.events
-    calls.unusable(_too_noisy(m) & ~calls.among(MOTORING), 3)
-    calls.unusable(shaken(m.lost, calls.state, log.n_cyl), 5)
+    calls.unusable(_too_noisy(m) & ~calls.among(MOTORING), Reason.NOISE)
+    calls.unusable(shaken(m.lost, calls.state, log.n_cyl), Reason.SHAKEN)
     if log.spacing.moving:
-        calls.unusable(companions_down(m.lost, log.use, e.place, log.engine), 7)
+        calls.unusable(companions_down(m.lost, log.use, e.place, log.engine), Reason.SPACING_MOVES)
     if log.use.sum() < LEAST_CYCLES * log.n_cyl:
-        calls.unusable(calls.among(MISFIRE), 4)
-    calls.unusable(~log.good, 1)
+        calls.unusable(calls.among(MISFIRE), Reason.NOTHING_TO_COMPARE)
+    calls.unusable(~log.good, Reason.EDGE_FAULT)
     # no cylinder at all works for a cycle or more: that is a short fuel cut, not a misfire of each
-    calls.unusable((m.worse >= MISFIRE_FROM) & (m.lost > 0.4) & calls.among(FIRING), 5)
+    calls.unusable((m.worse >= MISFIRE_FROM) & (m.lost > 0.4) & calls.among(FIRING), Reason.SHAKEN)
 
 
 def _too_noisy(m: _Measure) -> BoolArray:
@@ -322,4 +321,4 @@ def _fuel_cut_ends(log: _Log, m: _Measure, calls: _Calls) -> None:
     silent = slowing_runs(silent, log.events.rpm, 0.998) & ~calls.among(MOTORING)
     calls.state[silent] = MOTORING
     cut = log.motoring | joined | silent
-    calls.unusable(near_change(cut, 2 * n_cyl) & (m.lost > 0.4) & ~calls.among(MOTORING), 2)
+    calls.unusable(near_change(cut, 2 * n_cyl) & (m.lost > 0.4) & ~calls.among(MOTORING), Reason.CUT_BORDER)

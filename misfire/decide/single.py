@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from misfire.decide.runs import mad, run_length, running_median
-from misfire.decide.states import FIRING, MISFIRE, MISFIRE_FROM, MOTORING, UNUSABLE, Decision
+from misfire.decide.states import FIRING, MISFIRE, MISFIRE_FROM, MOTORING, UNUSABLE, Decision, Reason
 from misfire.engine import FloatArray
 from misfire.work import Events
 
@@ -58,6 +58,6 @@ def decide_single(events: Events, opposite: FloatArray, fuel_cut: FloatArray) ->
 def _finished(events: Events, d: Decision) -> Decision:
     """The decision with what cannot be trusted taken out, and the scatter of the fired events as its noise."""
     bad = ~events.trusted | ~np.isfinite(d.work)
-    d.state[bad], d.reason[bad] = UNUSABLE, 1
+    d.state[bad], d.reason[bad] = UNUSABLE, Reason.EDGE_FAULT
     fired = d.state == FIRING
     return replace(d, noise=np.full(d.state.size, mad(d.lost_work[fired]) if fired.any() else np.nan))

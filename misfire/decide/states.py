@@ -3,25 +3,43 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import IntEnum
 
 from misfire.crank import IntArray
 from misfire.engine import FloatArray
 
 FIRING, MISFIRE, MOTORING, UNUSABLE = 0, 1, 2, 3
 STATES = ("firing", "misfire", "motoring", "unusable")
-SIZE_OPEN, WHEEL_OR_WORK = 9, 10
+
+
+class Reason(IntEnum):
+    """Why nothing is said of an event; NONE where something is."""
+
+    NONE = 0
+    EDGE_FAULT = 1
+    CUT_BORDER = 2
+    NOISE = 3
+    NOTHING_TO_COMPARE = 4
+    SHAKEN = 5
+    COMMANDED_OFF = 6
+    SPACING_MOVES = 7
+    LOOKS_DISAGREE = 8
+    SIZE_OPEN = 9
+    WHEEL_OR_WORK = 10
+
+
 REASONS = {
-    0: "",
-    1: "an extra or lost edge, or a break in the numbering, lies within the event",
-    2: "fuel cut begins or ends here and the motion does not say when",
-    3: "the noise at this speed does not allow a decision",
-    4: "nothing to compare with: too few fired cycles",
-    5: "speed changes too fast or the road shakes the driveline here",
-    6: "this cylinder was commanded off (known cut)",
-    8: "a short and a long look at the crank's motion disagree about this event",
-    WHEEL_OR_WORK: "this cylinder deviates in every firing, and nothing in this log tells its work from the wheel",
-    SIZE_OPEN: "a full misfire or a partial burn: how much a full one lacks is not known well enough at this speed",
-    7: "the tooth spacing moves in this log, and companions deviate together here",
+    Reason.NONE: "",
+    Reason.EDGE_FAULT: "an extra or lost edge, or a break in the numbering, lies within the event",
+    Reason.CUT_BORDER: "fuel cut begins or ends here and the motion does not say when",
+    Reason.NOISE: "the noise at this speed does not allow a decision",
+    Reason.NOTHING_TO_COMPARE: "nothing to compare with: too few fired cycles",
+    Reason.SHAKEN: "speed changes too fast or the road shakes the driveline here",
+    Reason.COMMANDED_OFF: "this cylinder was commanded off (known cut)",
+    Reason.SPACING_MOVES: "the tooth spacing moves in this log, and companions deviate together here",
+    Reason.LOOKS_DISAGREE: "a short and a long look at the crank's motion disagree about this event",
+    Reason.SIZE_OPEN: "a full misfire or a partial burn: how much a full one lacks is not known well enough at this speed",
+    Reason.WHEEL_OR_WORK: "this cylinder deviates in every firing, and nothing in this log tells its work from the wheel",
 }
 MISFIRE_FROM = 0.75  # lost work: halfway between the worst partial burn (0.8, contract) and its noise below
 PARTIAL_FROM = 0.30

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from misfire.decide import FIRING, MISFIRE, MOTORING, PARTIAL_FROM, SIZE_OPEN, UNUSABLE
+from misfire.decide import FIRING, MISFIRE, MOTORING, PARTIAL_FROM, UNUSABLE, Reason
 from misfire.evidence import lines, stopped
 from misfire.intake.counts import Counts
 from misfire.onelog import OneLog
@@ -94,7 +94,7 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
                 _steady(logs, name),
                 int((s == UNUSABLE).sum()),
                 reported,
-                int((reason[mine] == SIZE_OPEN).sum()),
+                int((reason[mine] == Reason.SIZE_OPEN).sum()),
                 _judged_around(s),
                 stops.get(name),
             )
