@@ -30,6 +30,7 @@ APART, SCATTERED = 2.5, 1.5
 
 
 def of_this_wheel(given: Pattern, crank: Crank) -> Pattern:
+    """The given pattern. Raises InputError when its teeth are not those of the log's wheel."""
     if given.error_deg.size != crank.wheel.teeth:
         raise InputError(
             f"the given pattern has {given.error_deg.size} teeth, the log's wheel {crank.wheel.teeth}; "
@@ -78,7 +79,7 @@ class Site:
         )
 
     def corrected(self, before: Pass, pattern: Pattern) -> Pass:
-        """With the pattern taken out."""
+        """With the pattern's errors [deg] taken out."""
         engine = self.laid.engine
         correction = without_firing_orders(pattern.error_deg, self.crank.wheel, engine, careful=True)
         sd = float(np.nanmedian(pattern.sd_deg)) if np.isfinite(pattern.sd_deg).any() else 0.005
@@ -105,7 +106,10 @@ class Site:
     def untold(
         self, events: Events, tooth_error_deg: FloatArray | None = None, moving: bool = False
     ) -> Spacing:
-        """A wheel that nothing tells: the mean work free of it, where engines without companions let it be told."""
+        """A wheel that nothing tells: the mean work free of it, where engines without companions let it be told.
+
+        Errors [deg] that were taken out have shape (teeth,).
+        """
         if self.laid.engine.cylinders == 1 or self.laid.engine.companions:
             return Spacing.open(None, moving)
         grid = make_grid(self.crank, tooth_error_deg)
@@ -114,7 +118,10 @@ class Site:
     def decide(
         self, events: Events, cut: FloatArray, spacing: Spacing, tooth_error_deg: FloatArray | None = None
     ) -> Decision:
-        """By all cylinders, or, for one cylinder, by the idle turns before and after (the nearer one at the log's ends)."""
+        """By all cylinders, or, for one cylinder, by the idle turns before and after (the nearer one at the log's ends).
+
+        `cut` has shape (events,), the errors [deg] that were taken out (teeth,).
+        """
         if self.laid.engine.cylinders > 1:
             return decide(events, self.laid.engine, cut, spacing)
         other = measure_turns(self.crank, self.laid.turned(), Teeth(tooth_error_deg))

@@ -10,7 +10,7 @@ import pytest
 from misfire.decide import Decision
 from misfire.evidence import Lines
 from misfire.evidence.followed import Followed
-from misfire.onelog import _less_alike
+from misfire.looks import less_alike
 from misfire.verdict.judge import judge
 from tests.verdict.test_weak import FOUR, evidence
 
@@ -46,10 +46,10 @@ def decision(place_lost: list[float], noise: float) -> Decision:
 def test_a_correction_that_makes_like_firings_unlike_is_refused():
     """A right one brings the cylinders together; one with a weak cylinder or more noise at high speed is no worse."""
     even, apart = [0.0, 0.01, -0.01, 0.02, 0.0], [0.2, -0.1, 0.0, -0.25, 0.15]
-    assert _less_alike(decision(even, 0.04), decision(apart, 0.13))
-    assert not _less_alike(decision(apart, 0.13), decision(even, 0.04))
-    assert not _less_alike(decision(even, 0.04), decision([0.0, 0.01, -0.01, 0.3, 0.0], 0.05))
-    assert not _less_alike(decision(even, 0.04), decision(even, 0.13))
+    assert less_alike(decision(even, 0.04), decision(apart, 0.13))
+    assert not less_alike(decision(apart, 0.13), decision(even, 0.04))
+    assert not less_alike(decision(even, 0.04), decision([0.0, 0.01, -0.01, 0.3, 0.0], 0.05))
+    assert not less_alike(decision(even, 0.04), decision(even, 0.13))
 
 
 @pytest.mark.parametrize(("found", "accused"), [(0, [2, 3]), (38, [])])
