@@ -9,13 +9,11 @@ import typer
 from misfire.cli import options as o
 
 
-@o.reads_logs
+@o.gathers
 def analyse(
     log: Annotated[list[str], typer.Argument(help="One log, or several short ones of the same engine.")],
-    engine: o.EngineOption = None,
-    firing_order: o.OrderOption = None,
-    wheel: o.WheelOption = None,
-    first_tooth: o.FirstToothOption = None,
+    *,
+    layout: o.EngineWords,
     channels: Annotated[str | None, typer.Option("--channels", help="Slow channels (CSV).")] = None,
     counts: Annotated[
         str | None, typer.Option("--counts", help="Controller counts: CSV, or two J1979 reads.")
@@ -37,11 +35,13 @@ def analyse(
     job: Annotated[str | None, typer.Option("--job", help="Job facts for the report's head (TOML).")] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print the headline only.")] = False,
     timings: Annotated[bool, typer.Option("--timings", help="Print what each stage took.")] = False,
-    *,
     read: o.Given,
     asked: str,
 ) -> None:
-    """Judge every firing of a log: true misfire, false detection, or not decidable."""
+    """Judge every firing of a log: true misfire, false detection, or not decidable.
+
+    Example: misfire analyse log.csv --engine engine.toml --counts counts.csv --report report.html
+    """
     import sys
     import time
 
@@ -67,7 +67,7 @@ def analyse(
         import pandas  # noqa: F401
         import scipy.ndimage  # noqa: F401
     imports_s = time.perf_counter() - began
-    chosen = o.build_engine(engine, firing_order, wheel, first_tooth)
+    chosen = layout.build()
     how = o.build_read(chosen, **read)
     o.one_cam_file(how, len(log))
     code_list = parse_codes(codes) if codes else ()
@@ -83,7 +83,7 @@ def analyse(
             known_cuts=tuple(o.parse_cut(c, chosen) for c in known_cut or ()),
             pattern=load_pattern(pattern) if pattern else None,
             read=how,
-            also=o.files(engine=engine, pattern=pattern),
+            also=o.files(engine=layout.engine, pattern=pattern),
         ),
     )
     result = {**done.to_dict(), "command": asked}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -18,59 +18,26 @@ if TYPE_CHECKING:
     from misfire.onelog import KnownCut
     from misfire.pattern import Pattern
 
-_CUT = (
-    "Injector off, as in `analyse`: 3@41.0-49.5; of several logs with the log's number first, 2:3@41.0-49.5."
-)
 
-
-@o.reads_logs
+@o.gathers
 def compare(
     before: Annotated[str, typer.Argument(help="Log from before; several with commas between.")],
     after: Annotated[str, typer.Argument(help="Log from after; several with commas between.")],
-    engine: o.EngineOption = None,
+    *,
+    layout: o.EngineWords,
     engine_after: Annotated[
         str | None,
         typer.Option(
             "--engine-after", help="Engine file of AFTER, where the wheel was set in another place."
         ),
     ] = None,
-    firing_order: o.OrderOption = None,
-    wheel: o.WheelOption = None,
-    first_tooth: o.FirstToothOption = None,
-    channels_before: Annotated[
-        str | None, typer.Option("--channels-before", help="Slow channels (CSV); one per log, with commas.")
-    ] = None,
-    channels_after: Annotated[
-        str | None, typer.Option("--channels-after", help="The same for AFTER.")
-    ] = None,
-    counts_before: Annotated[
-        str | None,
-        typer.Option(
-            "--counts-before",
-            help="Controller counts of BEFORE: one file (CSV) or two readings FIRST,SECOND for the whole side, "
-            "or one of these per log.",
-        ),
-    ] = None,
-    counts_after: Annotated[str | None, typer.Option("--counts-after", help="The same for AFTER.")] = None,
-    codes_before: Annotated[
-        str | None, typer.Option("--codes-before", help="Codes stored before, for example P0300,P0302.")
-    ] = None,
-    codes_after: Annotated[str | None, typer.Option("--codes-after", help="Codes stored after.")] = None,
-    known_cut_before: Annotated[list[str] | None, typer.Option("--known-cut-before", help=_CUT)] = None,
-    known_cut_after: Annotated[
-        list[str] | None, typer.Option("--known-cut-after", help="The same for AFTER.")
-    ] = None,
+    first: o.SideWords,
+    last: o.SideWords,
     pattern: Annotated[
         str | None,
         typer.Option(
             "--pattern", help="Tooth pattern saved by `misfire pattern`, for the logs of both sides."
         ),
-    ] = None,
-    pattern_before: Annotated[
-        str | None, typer.Option("--pattern-before", help="The same for BEFORE alone.")
-    ] = None,
-    pattern_after: Annotated[
-        str | None, typer.Option("--pattern-after", help="The same for AFTER alone.")
     ] = None,
     swapped: Annotated[
         str | None,
@@ -83,11 +50,13 @@ def compare(
     json: o.JsonOption = None,
     report: Annotated[str | None, typer.Option("--report", help="Write a report (HTML).")] = None,
     job: Annotated[str | None, typer.Option("--job", help="Job facts for the report's head (TOML).")] = None,
-    *,
     read: o.Given,
     asked: str,
 ) -> None:
-    """Say whether a learn or repair cleared the counts, or whether a misfire moved with a swapped part."""
+    """Say whether a learn or repair cleared the counts, or whether a misfire moved with a swapped part.
+
+    Example: misfire compare before.csv after.csv --engine engine.toml --counts-before a.csv --counts-after b.csv
+    """
     from misfire.cli.output import check_page, colour_wanted, columns, emit_json, say, write_text
     from misfire.cli.saved import load_job
     from misfire.compare import CompareOptions, pooled
@@ -97,16 +66,14 @@ def compare(
     check_page(report)
     options = CompareOptions(_pair(swapped), _frame(freeze_frame))
     facts = load_job(job) if job else None
-    layout = o.build_engine(engine, firing_order, wheel, first_tooth)
-    other = o.build_engine(engine_after, firing_order, wheel, first_tooth) if engine_after else layout
+    engine = layout.build()
+    moved = replace(layout, engine=engine_after or layout.engine)
     if options.swapped is not None:
-        check_pair(options.swapped, layout.cylinders)
-    given = (
-        _side("before", before, layout, channels_before, counts_before, codes_before, known_cut_before,
-              pattern_before or pattern, engine),
-        _side("after", after, other, channels_after, counts_after, codes_after, known_cut_after,
-              pattern_after or pattern, engine_after or engine),
-    )  # fmt: skip
+        check_pair(options.swapped, engine.cylinders)
+    given = [
+        _side(logs, replace(words, pattern=words.pattern or pattern), side)
+        for logs, words, side in ((before, first, layout), (after, last, moved))
+    ]
     sides = []
     for one in given:
         how = o.build_read(one.layout, **read)
@@ -118,8 +85,8 @@ def compare(
     if report is not None:
         from misfire.report import comparison_page
 
-        (first, first_events), (last, last_events) = (pooled(side) for side in sides)
-        write_text(report, comparison_page(result, first, last, first_events, last_events, facts))
+        (earlier, earlier_events), (later, later_events) = (pooled(side) for side in sides)
+        write_text(report, comparison_page(result, earlier, later, earlier_events, later_events, facts))
     emit_json(result, json)
     if json != "-":
         from misfire.report.terminal import comparison_text
@@ -144,30 +111,22 @@ class _Given:
     also: dict[str, list[str]]
 
 
-def _side(
-    name: str,
-    logs: str,
-    layout: Engine,
-    channels: str | None,
-    counts: str | None,
-    codes: str | None,
-    cuts: Sequence[str] | None,
-    pattern: str | None,
-    engine: str | None,
-) -> _Given:
+def _side(logs: str, words: o.SideWords, engine: o.EngineWords) -> _Given:
     """Read and check the options of a side before any log is analysed. Raises InputError."""
     from misfire.cli.saved import load_pattern
     from misfire.errors import InputError
     from misfire.intake.counts import parse_codes
 
-    paths = _paths(logs)
-    slow = _paths(channels) if channels else [None] * len(paths)
+    paths, layout = _paths(logs), engine.build()
+    slow = _paths(words.channels) if words.channels else [None] * len(paths)
     if len(slow) != len(paths):
-        raise InputError(f"--channels-{name}: {len(slow)} files for {len(paths)} logs; give one per log")
-    reads, whole = _reads(counts, len(paths), name)
+        raise InputError(
+            f"--channels-{words.name}: {len(slow)} files for {len(paths)} logs; give one per log"
+        )
+    reads, whole = _reads(words.counts, len(paths), words.name)
     for read in {r for r in reads if r is not None}:
         o.check_cylinders(layout, (), read)
-    stored = parse_codes(codes) if codes else ()
+    stored = parse_codes(words.codes) if words.codes else ()
     o.check_cylinders(layout, stored, None)
     return _Given(
         layout,
@@ -176,9 +135,9 @@ def _side(
         reads,
         whole,
         stored,
-        _cuts(cuts or (), layout, len(paths), name),
-        load_pattern(pattern) if pattern else None,
-        o.files(engine=engine, pattern=pattern),
+        _cuts(words.known_cut or (), layout, len(paths), words.name),
+        load_pattern(words.pattern) if words.pattern else None,
+        o.files(engine=engine.engine, pattern=words.pattern),
     )
 
 

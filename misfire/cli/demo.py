@@ -19,7 +19,10 @@ def demo(
         str | None, typer.Option("--json", help="Write the analysis as JSON; - for stdout.")
     ] = None,
 ) -> None:
-    """Run the whole job on an invented engine: codes, analysis, learn, proof that it cleared; write the reports."""
+    """Run the whole job on an invented engine: codes, analysis, learn, proof that it cleared; write the reports.
+
+    Example: misfire demo --out reports
+    """
     from misfire.cli.output import colour_wanted, emit_json, say, write_text
     from misfire.cli.saved import load_job
     from misfire.compare import CompareOptions

@@ -12,7 +12,10 @@ def engines(
         str | None, typer.Option("--json", help="Write the result as JSON; - for stdout.")
     ] = None,
 ) -> None:
-    """List the shipped engine layouts and their firing orders."""
+    """List the shipped engine layouts and their firing orders.
+
+    Example: misfire engines --json -
+    """
     from misfire.cli.output import emit_json, say
     from misfire.engine import Engine, layout_names
 

@@ -9,20 +9,20 @@ import typer
 from misfire.cli import options as o
 
 
-@o.reads_logs
+@o.gathers
 def inspect(
     log: Annotated[str | None, typer.Argument(help="The log.")] = None,
-    engine: o.EngineOption = None,
-    firing_order: o.OrderOption = None,
-    wheel: o.WheelOption = None,
-    first_tooth: o.FirstToothOption = None,
+    *,
+    layout: o.EngineWords,
     channels: Annotated[str | None, typer.Option("--channels", help="Slow channels (CSV).")] = None,
     json: o.JsonOption = None,
     guide: Annotated[bool, typer.Option("--guide", help="Print how to record a log; needs no log.")] = False,
-    *,
     read: o.Given,
 ) -> None:
-    """Say what is in a log: edges, turns, speeds, wheel, phase, signal faults, coast-downs."""
+    """Say what is in a log: edges, turns, speeds, wheel, phase, signal faults, coast-downs.
+
+    Example: misfire inspect log.wav --engine inline4
+    """
     from misfire.cli.guide import RECORDING_GUIDE
     from misfire.cli.output import emit_json, say
     from misfire.errors import InputError
@@ -38,16 +38,11 @@ def inspect(
     from misfire.intake import read as read_log
     from misfire.intake.channels import read_channels
 
-    chosen = o.build_engine(engine, firing_order, wheel, first_tooth) if engine or firing_order else None
+    chosen = layout.build() if layout.named else None
     options = o.build_read(chosen, **read)
-    wheel_only = None
-    if chosen is None and wheel is not None:
-        from misfire.engine import Wheel
-
-        wheel_only = Wheel.from_label(wheel)
     recording = read_log(log, options)
     slow = read_channels(channels) if channels else None
-    result = inspect_log(recording, chosen, wheel_only, slow)
+    result = inspect_log(recording, chosen, layout.wheel_alone(), slow)
     result["recording_guide"] = list(RECORDING_GUIDE)
     emit_json(result, json)
     if json != "-":

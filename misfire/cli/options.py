@@ -5,8 +5,8 @@ from __future__ import annotations
 import functools
 import inspect
 import shlex
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,7 +15,7 @@ import typer
 from misfire.errors import InputError
 
 if TYPE_CHECKING:
-    from misfire.engine import Engine
+    from misfire.engine import Engine, Wheel
     from misfire.intake import ReadOptions
     from misfire.onelog import KnownCut
 
@@ -87,26 +87,121 @@ _READ: dict[str, tuple[Any, str]] = {
 Given = dict[str, Any]
 
 
-def reads_logs(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command the options that say how a log is read; it takes them together as its parameter `read`.
+@dataclass(frozen=True)
+class EngineWords:
+    """What the command line says about the engine; None is nothing."""
 
-    So every command that takes a log knows the same ones. `read` maps fields of ReadOptions to what was given. A command
-    that takes `asked` is given its own command line again, for the record.
+    engine: str | None = None
+    firing_order: str | None = None
+    wheel: str | None = None
+    first_tooth: float | None = None
+
+    @property
+    def named(self) -> bool:
+        """Whether an engine or its firing order is given."""
+        return self.engine is not None or self.firing_order is not None
+
+    def build(self) -> Engine:
+        """The engine. Raises InputError."""
+        return build_engine(self.engine, self.firing_order, self.wheel, self.first_tooth)
+
+    def wheel_alone(self) -> Wheel | None:
+        """The wheel where only that is given. Raises InputError."""
+        from misfire.engine import Wheel
+
+        return None if self.named or self.wheel is None else Wheel.from_label(self.wheel)
+
+
+@dataclass(frozen=True)
+class SideWords:
+    """What the command line says about one side of a comparison besides its logs; `name` is before or after."""
+
+    name: str
+    channels: str | None = None
+    counts: str | None = None
+    codes: str | None = None
+    known_cut: Sequence[str] | None = None
+    pattern: str | None = None
+
+
+_ENGINE = {
+    "engine": EngineOption,
+    "firing_order": OrderOption,
+    "wheel": WheelOption,
+    "first_tooth": FirstToothOption,
+}
+_CUT = (
+    "Injector off, as in `analyse`: 3@41.0-49.5; of several logs with the log's number first, 2:3@41.0-49.5."
+)
+_SIDE = {
+    "channels": "Slow channels (CSV) of {}; one per log, with commas.",
+    "counts": "Controller counts of {}: one file (CSV) or two readings FIRST,SECOND for the whole side, or one of these "
+    "per log.",
+    "codes": "Codes stored {}, for example P0300,P0302.",
+    "known_cut": _CUT,
+    "pattern": "Tooth pattern of {} alone, saved by `misfire pattern`.",
+}
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Options that a command takes together as one parameter, and what is made of them."""
+
+    options: Mapping[str, Any]
+    made: Callable[[dict[str, Any]], Any]
+
+
+def _side(name: str) -> _Group:
+    kinds: dict[str, Any] = {"known_cut": list[str] | None}
+    options = {
+        f"{key}_{name}": Annotated[
+            kinds.get(key, str | None),
+            typer.Option(f"--{key.replace('_', '-')}-{name}", help=text.format(name.upper())),
+        ]
+        for key, text in _SIDE.items()
+    }
+    cut = len(name) + 1
+    return _Group(options, lambda given: SideWords(name, **{k[:-cut]: v for k, v in given.items()}))
+
+
+# a command's parameter -> the options that stand in its place
+_GROUPS = {
+    "read": _Group(
+        {name: kind for name, (kind, _) in _READ.items()},
+        lambda given: {field: given[name] for name, (_, field) in _READ.items()},
+    ),
+    "layout": _Group(_ENGINE, lambda given: EngineWords(**given)),
+    "first": _side("before"),
+    "last": _side("after"),
+}
+
+
+def gathers(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command whole groups of options for one parameter each, so that every command knows the same ones.
+
+    `read` becomes fields of ReadOptions with what was given, `layout` EngineWords, `first` and `last` SideWords. A
+    command that takes `asked` is given its own command line again, for the record.
     """
     own = inspect.signature(command, eval_str=True)
-    kept = [p for p in own.parameters.values() if p.name not in ("read", "asked")]
-    extra = [
-        inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=None, annotation=kind)
-        for name, (kind, _) in _READ.items()
-    ]
+    groups = {name: _GROUPS[name] for name in own.parameters if name in _GROUPS}
+    shown = []
+    for p in own.parameters.values():
+        if p.name in groups:
+            shown += [
+                inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=None, annotation=kind)
+                for name, kind in groups[p.name].options.items()
+            ]
+        elif p.name != "asked":
+            shown.append(p.replace(kind=inspect.Parameter.KEYWORD_ONLY))
 
     @functools.wraps(command)
     def with_options(**given: Any) -> None:
-        record = {"asked": _asked(command.__name__, signature, given)} if "asked" in own.parameters else {}
-        read = {field: given.pop(name, None) for name, (_, field) in _READ.items()}
-        command(**given, read=read, **record)
+        more = {"asked": _asked(command.__name__, signature, given)} if "asked" in own.parameters else {}
+        for name, group in groups.items():
+            more[name] = group.made({key: given.pop(key, None) for key in group.options})
+        command(**given, **more)
 
-    signature = own.replace(parameters=[*kept, *extra])
+    signature = own.replace(parameters=shown)
     with_options.__signature__ = signature  # type: ignore[attr-defined]
     with_options.__annotations__ = {p.name: p.annotation for p in signature.parameters.values()}
     return with_options

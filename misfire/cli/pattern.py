@@ -13,23 +13,23 @@ if TYPE_CHECKING:
     from misfire.intake import ReadOptions
 
 
-@o.reads_logs
+@o.gathers
 def pattern(
     log: Annotated[str, typer.Argument(help="The log, or a saved pattern to compare with another.")],
     against: Annotated[str | None, typer.Option("--against", help="A saved pattern to compare with.")] = None,
     save: Annotated[
         str | None, typer.Option("--save", help="Write the pattern for `analyse --pattern`.")
     ] = None,
-    engine: o.EngineOption = None,
-    firing_order: o.OrderOption = None,
-    wheel: o.WheelOption = None,
-    first_tooth: o.FirstToothOption = None,
+    *,
+    layout: o.EngineWords,
     channels: Annotated[str | None, typer.Option("--channels", help="Slow channels (CSV).")] = None,
     json: o.JsonOption = None,
-    *,
     read: o.Given,
 ) -> None:
-    """Learn the tooth spacing from a log and say how certain it is; or compare two saved patterns."""
+    """Learn the tooth spacing from a log and say how certain it is; or compare two saved patterns.
+
+    Example: misfire pattern log.csv --engine engine.toml --save wheel.json
+    """
     from misfire.cli.output import emit_json, say
     from misfire.errors import InputError
 
@@ -39,7 +39,7 @@ def pattern(
     if saved:
         result = _saved(log)
     else:
-        chosen = o.build_engine(engine, firing_order, wheel, first_tooth)
+        chosen = layout.build()
         result = _learned(log, chosen, channels, o.build_read(chosen, **read))
     if against:
         result["against"] = {"file": against, **_differs(result, _saved(against))}

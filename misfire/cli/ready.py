@@ -38,15 +38,12 @@ def _range(text: str) -> tuple[float, float]:
     return low, high
 
 
-@o.reads_logs
+@o.gathers
 def ready(
     channels: Annotated[str, typer.Argument(help="Slow channels (CSV).")],
     log: Annotated[str | None, typer.Argument(help="Tooth-timing log, to judge its coast-downs.")] = None,
-    engine: o.EngineOption = None,
-    firing_order: o.OrderOption = None,
-    wheel: Annotated[
-        str | None, typer.Option("--wheel", help="Crank wheel of the log, for example 60-2.")
-    ] = None,
+    *,
+    layout: o.EngineWords,
     coolant_min: Annotated[
         str, typer.Option("--coolant-min", help="Lowest coolant temperature, C or F.")
     ] = "75C",
@@ -66,10 +63,12 @@ def ready(
     json: Annotated[
         str | None, typer.Option("--json", help="Write the result as JSON; - for stdout.")
     ] = None,
-    *,
     read: o.Given,
 ) -> None:
-    """Say whether the conditions for a crank pattern learn are met, and whether a coast-down is usable."""
+    """Say whether the conditions for a crank pattern learn are met, and whether a coast-down is usable.
+
+    Example: misfire ready channels.csv log.csv --engine engine.toml
+    """
     from misfire.cli.output import emit_json, say
     from misfire.intake.channels import align_channels, read_channels
     from misfire.ready import ReadyLimits
@@ -86,25 +85,23 @@ def ready(
     coast_downs = None
     if log is not None:
         from misfire.crank import number_edges, turn_speed
-        from misfire.engine import Wheel
         from misfire.intake.reading import read as read_log
         from misfire.ready import log_coast_downs
 
-        named = engine is not None or firing_order is not None
-        layout = o.build_engine(engine, firing_order, wheel, None) if named else None
-        recording = read_log(log, o.build_read(layout, **read))
-        nominal = layout.wheel if layout is not None else None if wheel is None else Wheel.from_label(wheel)
+        engine = layout.build() if layout.named else None
+        recording = read_log(log, o.build_read(engine, **read))
+        nominal = engine.wheel if engine is not None else layout.wheel_alone()
         crank = number_edges(recording.crank_s, nominal)
         slow = align_channels(slow, *turn_speed(crank.time_s, crank.block))
         coast_downs = log_coast_downs(crank.time_s, crank.block, slow)
-        if layout is not None and "fuel_cut" not in slow.values:
+        if engine is not None and "fuel_cut" not in slow.values:
             # No flag says when the fuel was cut; the motion does.
             from misfire.inspection import coast_downs as seen
             from misfire.onelog import study
 
             coast_downs = [
                 {k: v for k, v in c.items() if k not in ("usable", "accuracy_deg")}
-                for c in seen(study(recording, layout, channels=slow))
+                for c in seen(study(recording, engine, channels=slow))
             ]
     result = judge(slow, coast_downs, limits)
     emit_json(result, json)

@@ -12,16 +12,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 
-@o.reads_logs
+@o.gathers
 def survey(
     place: Annotated[list[str], typer.Argument(metavar="LOG...|FOLDER", help="Logs, or folders of logs.")],
-    engine: Annotated[
-        str | None,
-        typer.Option("--engine", help="Engine of all logs: a file (TOML) or a layout of `misfire engines`."),
-    ] = None,
-    firing_order: o.OrderOption = None,
-    wheel: o.WheelOption = None,
-    first_tooth: o.FirstToothOption = None,
+    *,
+    layout: o.EngineWords,
     out: Annotated[
         list[str] | None,
         typer.Option(
@@ -51,10 +46,11 @@ def survey(
             "--beside/--alone", help="Use, or leave, NAME_channels.csv and NAME_counts.csv beside NAME.csv."
         ),
     ] = True,
-    *,
     read: o.Given,
 ) -> None:
     """Judge many logs, one row each: a shop's month, a fleet's night.
+
+    Example: misfire survey shop --out survey.csv --report survey.html
 
     Without --engine each log takes NAME_engine.toml beside it, or the nearest engine.toml in its folder and above.
     A log that cannot be judged gets a row with the reason. A run that is stopped, by whatever, keeps the rows that
@@ -80,8 +76,7 @@ def survey(
         raise InputError(f"--jobs {jobs}: give a number from 1 up")
     if jobs is not None and scheduler is not None:
         raise InputError("--jobs and --scheduler exclude each other: the cluster has its own workers")
-    given = [x is not None for x in (engine, firing_order, wheel, first_tooth)]
-    chosen = o.build_engine(engine, firing_order, wheel, first_tooth) if any(given) else None
+    chosen = layout.build() if layout != o.EngineWords() else None
     todo = find_jobs(
         place, chosen, o.build_read(chosen, **read), beside=beside, but=[Path(t) for t in tables]
     )

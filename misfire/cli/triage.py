@@ -19,7 +19,10 @@ def triage(
         str | None, typer.Option("--json", help="Write the result as JSON; - for stdout.")
     ] = None,
 ) -> None:
-    """Say what a set of trouble codes means for this engine, and what to check or record first."""
+    """Say what a set of trouble codes means for this engine, and what to check or record first.
+
+    Example: misfire triage P0300,P0302,P0303 --firing-order 1-3-4-2
+    """
     from misfire.cli.output import emit_json, say
     from misfire.engine import Engine
     from misfire.errors import InputError

@@ -96,3 +96,24 @@ def test_colour_on_a_terminal_and_not_against_no_color(given: dict[str, str], co
     os.close(master)
     assert b"FOUND" in shown
     assert (b"\x1b[" in shown) is coloured
+
+
+def commands() -> list[str]:
+    return [c.name or (c.callback.__name__ if c.callback else "") for c in app.registered_commands]
+
+
+@pytest.mark.parametrize("name", commands())
+def test_every_help_shows_an_example_of_its_own_options(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    monkeypatch.setattr("sys.argv", ["misfire", name, "--help"])
+    with pytest.raises(SystemExit) as end:
+        main()
+    assert end.value.code in (0, None)
+    told = " ".join(capsys.readouterr().out.split())
+    example = re.search(r"Example: misfire (\S+)( .*?) (?:Arguments|Options|Without)", told)
+    assert example is not None
+    assert example[1] == name
+    options = told[told.index(" Options: ") :]
+    for flag in re.findall(r"--[a-z-]+", example[2]):
+        assert flag in options, flag
