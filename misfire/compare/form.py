@@ -23,38 +23,44 @@ from misfire.counts import WaldPlan, bootstrap_rate_pct, rate_interval_pct
 FloatArray = npt.NDArray[np.float64]
 
 
+@dataclasses.dataclass(frozen=True)
+class Judged:
+    """Everything judged of two sides before the answer: by kind of count (found, uncorrected, reported, false) and label."""
+
+    tables: Tables
+    before: Sequence[Side]
+    after: Sequence[Side]
+    kind: Kind  # the count that decides
+    changes: Mapping[str, Mapping[Label, Change]]
+    adjusted: Mapping[str, Mapping[Label, float]]
+    raw: Mapping[str, Mapping[Label, Answer]]
+    evidence: Evidence
+
+
 def row(
-    i: int,
-    tables: Tables,
-    before: Sequence[Side],
-    after: Sequence[Side],
-    changes: Mapping[str, Mapping[Label, Change]],
-    adjusted: Mapping[str, Mapping[Label, float]],
-    raw: Mapping[str, Mapping[Label, Answer]],
-    kind: Kind,
-    answers: Mapping[Label, str],
-    evidence: Evidence,
-    needs: Mapping[Label, FloatArray | None],
+    i: int, j: Judged, answers: Mapping[Label, str], needs: Mapping[Label, FloatArray | None]
 ) -> dict[str, Any]:
     """One cylinder of the result: counts of both sides, ratio, p-value, answer."""
-    c = tables.naming.labels[i]
-    used = kind if c in changes[kind] else "found"
-    ch = changes[used][c]
+    c = j.tables.naming.labels[i]
+    used = j.kind if c in j.changes[j.kind] else "found"
+    ch = j.changes[used][c]
     # A true misfire that is still there decides over what the controller reports on that cylinder.
-    truly = c in remaining(evidence)
-    answer: str = answers.get(c, raw["found"][c])
+    truly = c in remaining(j.evidence)
+    answer: str = answers.get(c, j.raw["found"][c])
     if answer not in ("moved", "stayed") and (truly or used == "found"):
-        answer = raw["found"][c]
+        answer = j.raw["found"][c]
     need = needs.get(c)
     return {
         "cylinder": c,
-        "before": _block(i, tables.naming, tables.before, before),
-        "after": _block(i, tables.naming, tables.after, after),
-        **_numbers(ch, adjusted[used][c]),
+        "before": _block(i, j.tables.naming, j.tables.before, j.before),
+        "after": _block(i, j.tables.naming, j.tables.after, j.after),
+        **_numbers(ch, j.adjusted[used][c]),
         "answer": answer,
         "needed_firings": None if need is None else int(need.sum()),
         "by_count": {
-            k: {**_numbers(v[c], adjusted[k][c]), "answer": raw[k][c]} for k, v in changes.items() if c in v
+            k: {**_numbers(v[c], j.adjusted[k][c]), "answer": j.raw[k][c]}
+            for k, v in j.changes.items()
+            if c in v
         },
     }
 

@@ -11,7 +11,7 @@ import numpy as np
 from misfire.compare.answer import Evidence, FreezeFrame, Kind, Overall, decide, names, unchanged
 from misfire.compare.codes import with_codes
 from misfire.compare.drive import Counted, needed_by_stratum, plan
-from misfire.compare.form import assumptions, number_row, row, sequential, verdict
+from misfire.compare.form import Judged, assumptions, number_row, row, sequential, verdict
 from misfire.compare.judge import Answer, Change, change, clustering, standardised
 from misfire.compare.pattern import compare_patterns
 from misfire.compare.side import (
@@ -72,67 +72,31 @@ def compare(
     if not 0.0 < options.overall_error < 0.5:
         raise InputError("compare: the overall error must lie between 0 and 0.5")
     tables = tabulate(before, after, engine)
-    alpha = options.overall_error
-    labels = tables.naming.labels
-    phi = {c: _phi(tables, "found", i) for i, c in enumerate(labels)}
-    changes = _changes(tables, phi, engine)
-    adjusted = {k: _holm(v) for k, v in changes.items()}
-    raw = {k: {c: ch.answer(adjusted[k][c], alpha) for c, ch in v.items()} for k, v in changes.items()}
     same = options.swapped is None and same_logs(before, after)
-    if same:
-        # The same recording twice holds no change, however little it holds.
-        raw = {k: dict.fromkeys(v, "unchanged") for k, v in raw.items()}
-    kind = _kind(changes)
+    alpha, labels = options.overall_error, tables.naming.labels
     pattern = compare_patterns([s.result for s in before], [s.result for s in after])
     _seen_over(pattern, before, after)
-    answers = {c: _watched(c, a, kind, tables, changes["reported"].get(c)) for c, a in raw[kind].items()}
-    if same:
-        answers = raw[kind]
-    false_kind = "false" if kind == "reported" else "uncorrected"
     frame = _freeze_frame(after, options.freeze_frame)
-    evidence = Evidence(
-        kind=kind,
-        changes=changes[kind],
-        raw=raw[kind],
-        answers=answers,
-        false_changes=changes[false_kind],
-        false_raw=raw[false_kind],
-        found=changes["found"],
-        found_raw=raw["found"],
-        accused=frozenset(_accused(after, tables.naming)),
-        pattern=pattern,
-        wheel_before=_has(before, "crank_pattern", "wheel"),
-        wheel_after=_has(after, "crank_pattern", "wheel"),
-        monitor_ran=tables.after.monitor_ran,
-        reported_one_side=_one_side(tables),
-        totals_only=tuple(n for n, side in (("before", before), ("after", after)) if _totals_only(side)),
-        freeze_frame=frame,
-        usable_turns=(_turns(tables.before, engine), _turns(tables.after, engine)),
-    )
+    judged = _judge(tables, (before, after), alpha, same, _Seen(engine, pattern, frame))
+    evidence, kind, changes = judged.evidence, judged.kind, judged.changes
     overall = unchanged(evidence) if same else _unread_counts(decide(evidence), tables, evidence)
     if not same:
         overall = with_codes(overall, before, after, evidence)
     if tables.naming.paired:
         overall.reasons.append("phase unknown: a number stands for that cylinder or its companion")
     needs: dict[Label, np.ndarray[Any, Any] | None] = {}
+    answers = evidence.answers
     shown: dict[Label, str] = dict(answers)
     if options.swapped is not None:
-        overall, needs = _swap(tables, options.swapped, engine, max(phi.values()), alpha)
+        clustered = max(_phi(tables, "found", i) for i in range(len(labels)))
+        overall, needs = _swap(tables, options.swapped, engine, clustered, alpha)
         at = {tables.naming.common(c) for c in options.swapped}
         shown = {c: overall.answer if c in at else a for c, a in answers.items()}
     elif overall.answer == "not_proven":
-        each = alpha / len(changes[kind])
-        needs = {
-            c: _needed(tables, kind, c, changes[kind][c], raw[kind][c], each, engine)
-            for c in overall.cylinders or list(answers)
-            if c in changes[kind] and changes[kind][c].before[0] and answers[c] == "not_proven"
-        }
-    rows = [
-        row(i, tables, before, after, changes, adjusted, raw, kind, shown, evidence, needs)
-        for i in range(len(labels))
-    ]
+        needs = _needs(judged, overall, alpha, engine)
+    rows = [row(i, judged, shown, needs) for i in range(len(labels))]
     rows += [
-        number_row(c, tables, ch, adjusted["reported"][c], answers.get(c, raw["reported"][c]))
+        number_row(c, tables, ch, judged.adjusted["reported"][c], answers.get(c, judged.raw["reported"][c]))
         for c, ch in changes["reported"].items()
         if c not in labels
     ]
@@ -150,6 +114,64 @@ def compare(
         "sequential": sequential(changes[kind], alpha),
         "verdict": verdict(overall, plan(needs, tables, engine.cylinders), changes[kind]),
         "assumptions": assumptions(tables),
+    }
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What stands beside the counts: the engine, the patterns of both sides, the freeze frame."""
+
+    engine: Engine
+    pattern: dict[str, Any]
+    frame: FreezeFrame | None
+
+
+def _judge(
+    tables: Tables, sides: tuple[Sequence[Side], Sequence[Side]], alpha: float, same: bool, seen: _Seen
+) -> Judged:
+    """Each kind of count judged by itself, and what the answer rests on."""
+    before, after = sides
+    phi = {c: _phi(tables, "found", i) for i, c in enumerate(tables.naming.labels)}
+    changes = _changes(tables, phi, seen.engine)
+    adjusted = {k: _holm(v) for k, v in changes.items()}
+    raw = {k: {c: ch.answer(adjusted[k][c], alpha) for c, ch in v.items()} for k, v in changes.items()}
+    if same:
+        # The same recording twice holds no change, however little it holds.
+        raw = {k: dict.fromkeys(v, "unchanged") for k, v in raw.items()}
+    kind = _kind(changes)
+    answers = {c: _watched(c, a, kind, tables, changes["reported"].get(c)) for c, a in raw[kind].items()}
+    false_kind = "false" if kind == "reported" else "uncorrected"
+    evidence = Evidence(
+        kind=kind,
+        changes=changes[kind],
+        raw=raw[kind],
+        answers=raw[kind] if same else answers,
+        false_changes=changes[false_kind],
+        false_raw=raw[false_kind],
+        found=changes["found"],
+        found_raw=raw["found"],
+        accused=frozenset(_accused(after, tables.naming)),
+        pattern=seen.pattern,
+        wheel_before=_has(before, "crank_pattern", "wheel"),
+        wheel_after=_has(after, "crank_pattern", "wheel"),
+        monitor_ran=tables.after.monitor_ran,
+        reported_one_side=_one_side(tables),
+        totals_only=tuple(n for n, side in (("before", before), ("after", after)) if _totals_only(side)),
+        freeze_frame=seen.frame,
+        usable_turns=(_turns(tables.before, seen.engine), _turns(tables.after, seen.engine)),
+    )
+    return Judged(tables, before, after, kind, changes, adjusted, raw, evidence)
+
+
+def _needs(
+    j: Judged, overall: Overall, alpha: float, engine: Engine
+) -> dict[Label, np.ndarray[Any, Any] | None]:
+    """Firings still needed by stratum, of the cylinders that are not proven yet."""
+    each, answers = alpha / len(j.changes[j.kind]), j.evidence.answers
+    return {
+        c: _needed(j, c, each, engine)
+        for c in overall.cylinders or list(answers)
+        if c in j.changes[j.kind] and j.changes[j.kind][c].before[0] and answers[c] == "not_proven"
     }
 
 
@@ -318,12 +340,11 @@ def _seen_over(pattern: dict[str, Any], before: Sequence[Side], after: Sequence[
         pattern[f"minutes_{name}"] = round(seconds / 60.0, 2)
 
 
-def _needed(
-    tables: Tables, kind: Kind, c: Label, ch: Change, raw: Answer, alpha: float, engine: Engine
-) -> np.ndarray[Any, Any] | None:
-    counted = _counted(tables, kind, c, engine)
+def _needed(j: Judged, c: Label, alpha: float, engine: Engine) -> np.ndarray[Any, Any] | None:
+    counted = _counted(j.tables, j.kind, c, engine)
     # When only the monitor's silence stands against it, the whole drive is to be repeated.
-    return needed_by_stratum(counted.fresh() if raw == "cleared" else counted, ch.dispersion, alpha)
+    fresh = counted.fresh() if j.raw[j.kind][c] == "cleared" else counted
+    return needed_by_stratum(fresh, j.changes[j.kind][c].dispersion, alpha)
 
 
 def _counted(tables: Tables, kind: Kind, c: Label, engine: Engine) -> Counted:
