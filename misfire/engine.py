@@ -118,7 +118,12 @@ class Wheel:
 
     @classmethod
     def from_label(cls, text: str) -> Wheel:
-        """Read "60-2", "36-1" or "24". Raises InputError when the text is no such label."""
+        """Read "60-2", "36-1" or "24". Raises InputError when the text is no such label.
+
+        >>> wheel = Wheel.from_label("60-2")
+        >>> wheel.teeth, wheel.missing, wheel.pitch_deg
+        (58, (58, 59), 6.0)
+        """
         parts = text.strip().split("-")
         try:
             numbers = [int(p) for p in parts]
@@ -190,7 +195,13 @@ class Engine:
 
     @property
     def companions(self) -> dict[int, int]:
-        """Cylinder -> the one whose firing TDC is 360 deg away; empty when no two share a crank angle."""
+        """Cylinder -> the one whose firing TDC is 360 deg away; empty when no two share a crank angle.
+
+        >>> Engine.from_order([1, 3, 4, 2]).companions
+        {1: 4, 2: 3, 3: 2, 4: 1}
+        >>> Engine.from_order([1, 2, 4, 5, 3]).companions
+        {}
+        """
         out: dict[int, int] = {}
         for a in range(1, self.cylinders + 1):
             for b in range(1, self.cylinders + 1):
@@ -210,6 +221,9 @@ class Engine:
         """An engine from its firing order; evenly firing unless `firing_tdc_deg` (by cylinder number) is given.
 
         Raises InputError when the order does not name every cylinder once or the angles do not follow it.
+
+        >>> Engine.from_order([1, 3, 4, 2]).firing_tdc_deg
+        (0.0, 540.0, 180.0, 360.0)
         """
         n = len(order)
         if sorted(order) != list(range(1, n + 1)):

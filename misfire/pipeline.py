@@ -124,6 +124,15 @@ def analyse(
 
     Raises InputError for a known cut that lies in none of the logs.
 
+    >>> from misfire.simulate import Misfires, Scenario, simulate
+    >>> missing = Misfires(cylinders=(3,), rate=0.1)
+    >>> log = simulate(Scenario.steady("inline4", rpm=2000, load_pct=50, duration_s=20, misfires=(missing,)))
+    >>> done = analyse(log.recording, AnalyseOptions(log.engine), channels=[log.channels])
+    >>> done.result["verdict"]["headline"]
+    'True misfire in cylinder 3.'
+    >>> done.events.query("state == 'misfire'").cylinder.unique().tolist()
+    [3]
+
     Parameters
     ----------
     channels : sequence of Channels

@@ -38,6 +38,10 @@ def rate_interval_pct(
 
     Arrays broadcast; scalars give floats. No firing at all gives (0, 100): nothing is known.
     Raises ValueError for misfires above firings or negative counts.
+
+    >>> low, high = rate_interval_pct(0, 299)
+    >>> f"{low:.2f} to {high:.2f} %"
+    '0.00 to 1.23 %'
     """
     from scipy.special import betaincinv
 

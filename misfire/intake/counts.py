@@ -87,6 +87,9 @@ def parse_codes(text: str) -> tuple[str, ...]:
     """Trouble codes of SAE J2012 form, in capitals, each once: "P0300, p0302" -> ("P0300", "P0302").
 
     Raises InputError for anything else.
+
+    >>> parse_codes("P0300, p0302 P0305")
+    ('P0300', 'P0302', 'P0305')
     """
     codes: list[str] = []
     for part in re.split(r"[,;\s]+", text.strip()):
