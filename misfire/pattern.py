@@ -16,7 +16,7 @@ import numpy as np
 from misfire.crank import BoolArray, Crank, IntArray
 from misfire.engine import TURN_DEG, Engine, FloatArray, Wheel
 from misfire.orders import firing_columns, firing_part, without_firing_orders, without_low_orders
-from misfire.stability import LEAST_TURNS, by_cycle, fired_stability, stability
+from misfire.stability import LEAST_TURNS, TurnAngles, fired_stability, stability
 from misfire.work import Apparent, masses_unsure
 
 SPEED_RATIO = 1.25  # fired turns must span at least this much speed to part geometry from torque
@@ -210,15 +210,16 @@ def learn_pattern(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN columns: a tooth never seen
         res, speed = residual_angles(crank)
+        turns = TurnAngles(res, speed, level)
         whole = np.isfinite(res[:, 1:]).mean(axis=1) > 0.9
         whole &= np.isfinite(speed)
         cut = whole & motoring if motoring is not None else np.zeros_like(whole)
         if cut.sum() >= LEAST_TURNS:
-            learned = _learn(res[cut], speed[cut], crank.wheel, engine, "fuel_cut", None, inertia_deg)
+            learned = _learn(turns.some(cut), crank.wheel, engine, "fuel_cut", inertia_deg)
             fired = whole & ~cut
             if learned.stable is not False and fired.sum() > 2 * cut.sum():
                 # the cut is one stretch of the log: whether the spacing holds shows over all of it
-                stable, drift = fired_stability(res, speed, fired, healthy, level, crank.wheel, engine)
+                stable, drift = fired_stability(turns, fired, healthy, crank.wheel, engine)
                 if stable is not None:
                     learned = replace(learned, stable=stable, drift_deg=drift)
             return learned
@@ -227,13 +228,11 @@ def learn_pattern(
             if hi / lo >= SPEED_RATIO:
                 # cycle by cycle: around a dead cylinder both the lateness and the level alternate from turn to turn,
                 # and their product would pass for a spacing
-                x, v = by_cycle(whole, res), by_cycle(whole, speed)
-                burned = None if level is None else by_cycle(whole, level)
-                learned = _learn(x, v, crank.wheel, engine, "speed_sweep", burned, inertia_deg)
+                learned = _learn(turns.by_cycle(whole), crank.wheel, engine, "speed_sweep", inertia_deg)
                 if np.nanmedian(learned.sd_deg) > LEAST_SURE_DEG:
                     return Pattern.none(crank.wheel.teeth)
                 learned = replace(learned, turns=int(whole.sum()))
-                stable, drift = fired_stability(res, speed, whole, healthy, level, crank.wheel, engine)
+                stable, drift = fired_stability(turns, whole, healthy, crank.wheel, engine)
                 return replace(learned, stable=stable, drift_deg=drift)
     return Pattern.none(crank.wheel.teeth)
 
@@ -248,19 +247,13 @@ def _runs_of_turns(turns: int, motoring: BoolArray | None) -> IntArray:
 
 
 def _learn(
-    res: FloatArray,
-    speed: FloatArray,
-    wheel: Wheel,
-    engine: Engine,
-    source: str,
-    level: FloatArray | None = None,
-    inertia_deg: FloatArray | None = None,
+    turns: TurnAngles, wheel: Wheel, engine: Engine, source: str, inertia_deg: FloatArray | None
 ) -> Pattern:
-    lo, hi = np.nanpercentile(speed, [5, 95])
+    lo, hi = np.nanpercentile(turns.speed, [5, 95])
     slope = bool(hi / lo >= 1.15)
-    whole, sd, torque = _fit(res, speed, slope, level)
+    whole, sd, torque = _fit(turns.res, turns.speed, slope, turns.level)
     a = without_firing_orders(whole, wheel, engine)
-    stable, drift = stability(res, speed, source == "fuel_cut", wheel, engine)
+    stable, drift = stability(TurnAngles(turns.res, turns.speed), source == "fuel_cut", wheel, engine)
     apparent = None
     if slope:
         spacing = whole - np.nanmean(whole)
@@ -270,7 +263,7 @@ def _learn(
                 spacing, torque, inertia_deg, wheel, engine, source == "speed_sweep"
             )
             apparent = Apparent(spacing - share * torque, unsure * torque)
-    return Pattern(source, a, sd, int(res.shape[0]), stable, drift, apparent)
+    return Pattern(source, a, sd, int(turns.res.shape[0]), stable, drift, apparent)
 
 
 def _hidden_share(

@@ -12,7 +12,7 @@ Residual angles have shape (turns, teeth), what belongs to a turn shape (turns,)
 
 from __future__ import annotations
 
-from functools import partial
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -30,61 +30,71 @@ _MISFIRE_ORDERS = 8  # and those that misfires reach: a burn lasts about 140 deg
 _STRETCHES = 6  # at most so many, the fullest ones
 
 
+@dataclass(frozen=True)
+class TurnAngles:
+    """What the turns (or cycles) of a log show of the tooth spacing, in order of time.
+
+    Attributes
+    ----------
+    res : array, shape (turns, teeth)
+        Residual angles [deg], as of `pattern.residual_angles`.
+    speed : array, shape (turns,)
+        [rad/s].
+    level : array, shape (turns,), or None
+        Mean combustion energy [rad^2/s^2]; None when not known.
+    """
+
+    res: FloatArray
+    speed: FloatArray
+    level: FloatArray | None = None
+
+    def some(self, use: BoolArray) -> TurnAngles:
+        """Those turns, without their level: what it says holds for fired ones."""
+        return TurnAngles(self.res[use], self.speed[use])
+
+    def by_cycle(self, use: BoolArray) -> TurnAngles:
+        """Means over the two turns of those cycles both of whose turns are to be used."""
+        level = None if self.level is None else _by_cycle(use, self.level)
+        return TurnAngles(_by_cycle(use, self.res), _by_cycle(use, self.speed), level)
+
+
 def fired_stability(
-    res: FloatArray,
-    speed: FloatArray,
-    whole: BoolArray,
-    healthy: BoolArray | None,
-    level: FloatArray | None,
-    wheel: Wheel,
-    engine: Engine,
+    turns: TurnAngles, whole: BoolArray, healthy: BoolArray | None, wheel: Wheel, engine: Engine
 ) -> tuple[bool | None, float]:
     """Whether the spacing holds over fired turns, judged cycle by cycle: a weak cylinder's half orders drop out.
 
     Where too few turns are healthy, all whole ones are asked, without the orders that misfires reach: a spacing that
     moves may itself make most turns look sick.
 
-    `res` [deg] and `speed` [rad/s] as of `pattern.residual_angles`; `whole` marks the turns that were
-    seen whole, `healthy` those in which every cylinder fires (None: not known); `level` is their mean combustion
-    energy [rad^2/s^2] or None. Returns as `stability`.
+    `whole` marks the turns that were seen whole, `healthy` those in which every cylinder fires (None: not known), both of
+    shape (turns,). Returns as `stability`.
     """
     got: tuple[bool | None, float] = (None, 0.0)
     calm = whole if healthy is None else whole & healthy
     for use, orders in ((calm, _GAS_ORDERS), (whole, _MISFIRE_ORDERS)):
-        mean = partial(by_cycle, use)
-        own = None if level is None else mean(level)
-        got = stability(mean(res), mean(speed), False, wheel, engine, own, orders)
+        got = stability(turns.by_cycle(use), False, wheel, engine, orders)
         if got[0] is not None:
             break
     return got
 
 
-def by_cycle(use: BoolArray, x: FloatArray) -> FloatArray:
-    """Means of `x`, shape (turns, ...), over the two turns of those cycles both of whose turns are to be used."""
+def _by_cycle(use: BoolArray, x: FloatArray) -> FloatArray:
     pairs = use.size // 2
     both = use[: 2 * pairs].reshape(-1, 2).all(axis=1)
     return np.asarray(x[: 2 * pairs].reshape(pairs, 2, *x.shape[1:])[both].mean(axis=1), dtype=float)
 
 
 def stability(
-    res: FloatArray,
-    speed: FloatArray,
-    cut: bool,
-    wheel: Wheel,
-    engine: Engine,
-    level: FloatArray | None = None,
-    orders: int = _GAS_ORDERS,
+    turns: TurnAngles, cut: bool, wheel: Wheel, engine: Engine, orders: int = _GAS_ORDERS
 ) -> tuple[bool | None, float]:
     """Compare early with late turns, each tooth against its own error.
 
     Parameters
     ----------
-    res : array, shape (turns, teeth)
-        Residual angles [deg] of the turns (or cycles) in order of time.
-    speed, level : array, shape (turns,)
-        Speed [rad/s]; mean combustion energy [rad^2/s^2], None when not known.
+    turns : TurnAngles
+        Turns or cycles.
     cut : bool
-        The turns are fuel-cut ones.
+        They are fuel-cut ones.
     orders : int
         Crank orders up to which a change is left out on fired turns: gas torque lives there.
 
@@ -95,6 +105,7 @@ def stability(
     drift_deg : float
         Largest change [deg] of a tooth that is beyond its noise, 0 when there is none.
     """
+    res, speed, level = turns.res, turns.speed, turns.level
     n = res.shape[0]
     # with one cylinder every crank order carries gas and inertia, which change with load and speed
     if (
