@@ -113,6 +113,9 @@ def mend(t: FloatArray, a: int, b: int, gap: Gap) -> Mended | None:
         short = min(off, more)
         place = place - short
         off -= short
+    elif off < 0 < lead:
+        # the teeth missing at the gap in front are the last ones of the turn before
+        off += min(-off, lead)
     sure = off == 0
     if not sure:
         hole = int(np.argmax(step[1:])) + 1

@@ -113,6 +113,35 @@ def test_teeth_lost_in_every_third_turn(shape, teeth):
     assert crank.extra_edges == 0
 
 
+@pytest.mark.parametrize("shape", SHAPES)
+def test_the_last_tooth_of_a_turn_and_one_of_the_next_lost(shape):
+    """The long gap could lack the first tooth of the next turn too: the count to the gap behind it tells."""
+    wheel = Wheel.regular(*shape)
+    whole = steady(wheel)
+    turn, position = np.divmod(whole.number, wheel.positions)
+    last, inside = int(wheel.tooth_positions[-1]), int(wheel.tooth_positions[7])
+    gone = (position == last) & (turn % 9 == 4)
+    gone |= (position == inside) & (turn % 9 == 5)
+    gone &= turn < turn.max() - 1  # at the very end nothing tells that a tooth is due
+    log = only(whole, ~gone)
+    crank = number_edges(log.time_s, wheel)
+    assert check(crank, log) > 0.7 * log.time_s.size  # turns without a fault
+    assert (crank.resyncs, crank.extra_edges, crank.lost_edges) == (0, 0, int(gone.sum()))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_one_edge_in_a_hundred_lost_anywhere(seed):
+    """By chance two of them stand beside each other, or at both sides of a gap."""
+    wheel = Wheel.regular(60, 2)
+    whole = steady(wheel)
+    keep = np.random.default_rng([77, seed]).random(whole.time_s.size) > 0.01
+    keep[: 2 * wheel.teeth] = keep[-2 * wheel.teeth :] = True
+    log = only(whole, keep)
+    crank = number_edges(log.time_s, wheel)
+    assert check(crank, log) > 0.4 * log.time_s.size
+    assert (crank.resyncs, crank.extra_edges) == (0, 0)
+
+
 @pytest.mark.parametrize("gap", [2.5, 3.0, 3.4, 4.0, 4.5])
 @pytest.mark.parametrize("ripple", [0.0, 0.03])
 @pytest.mark.parametrize("given", [True, False])
