@@ -23,6 +23,9 @@ FILES = (
     "after_channels.csv", "after_counts.csv", "two_faults.csv.gz", "before_job.toml",
 )  # fmt: skip
 
+# a line of the manual may need what an earlier one wrote: one worker runs them in order
+pytestmark = pytest.mark.xdist_group("manual")
+
 
 def console_lines(text: str) -> list[str]:
     """The `$ misfire ...` lines of fenced console blocks, in order, lines continued with a backslash joined."""

@@ -88,14 +88,14 @@ def isolated(k: int, n: int) -> float:
     return float(k * np.log(mean / (1 + mean)) - np.log1p(mean))
 
 
-def faulty(k: int, n: int) -> float:
-    """Log-likelihood of `k` misfires in `n` firings at a rate whose logarithm is even from LEAST_RATE to 1 (Poisson)."""
-    from scipy.special import gammainc
+def faulty(k: int, n: int, least: float = LEAST_RATE) -> float:
+    """Log-likelihood of `k` misfires in `n` firings at a rate whose logarithm is even from `least` to 1 (Poisson)."""
+    from scipy.special import exp1, gammainc
 
-    if k == 0:
-        return -np.inf
-    inside = float(gammainc(k, n) - gammainc(k, LEAST_RATE * n))
-    return float(np.log(max(inside, 1e-300)) - np.log(k * np.log(1 / LEAST_RATE)))
+    if n == 0:
+        return 0.0 if k == 0 else -np.inf
+    inside = float(exp1(least * n) - exp1(n)) if k == 0 else float(gammainc(k, n) - gammainc(k, least * n)) / k
+    return float(np.log(max(inside, 1e-300)) - np.log(np.log(1 / least)))
 
 
 def echoed(k: int, most: int) -> float:

@@ -24,6 +24,9 @@ RESONANCE_FROM = (
     0.25  # of a combustion in each firing (our choice; healthy and rough drives simulated: 0.09 at most)
 )
 AWAY_TODAY = 0.1  # how often a misfire with a code stays away for a whole log (our choice)
+# Least rate that stores a code: 1 % of all firings in 1000 turns (13 CCR 1968.2 (e)(3), the floor from memory), so
+# more than that of those of the coded cylinders
+CODED_FROM = 0.01
 WHEEL_UNSEEN = 0.1  # of the wheel's prior where no pattern was learned
 BOTH_CODED = {
     "stored": 0.9,
@@ -240,8 +243,8 @@ def _why_accused(
 
 
 def _unseen(found: int, n: int) -> float:
-    """Log-chance that a misfire whose rate's logarithm is even shows at most `found` times in `n` firings."""
-    return float(np.log(min(sum(np.exp(faulty(max(k, 1), max(n, 1))) for k in range(found + 1)), 1.0)))
+    """Log-chance that a misfire that stored a code shows at most `found` times in `n` firings of its cylinders."""
+    return float(np.log(min(sum(np.exp(faulty(k, n, CODED_FROM)) for k in range(found + 1)), 1.0)))
 
 
 def _log_factorial(k: int) -> float:

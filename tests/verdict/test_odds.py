@@ -55,16 +55,17 @@ def test_isolated_misfires_follow_the_geometric_distribution(k: int, n: int):
     assert isolated(k, n) == pytest.approx(stats.nbinom.logpmf(k, 1, 1 / (1 + mean)), rel=1e-9)
 
 
-@pytest.mark.parametrize(("k", "n"), [(1, 300), (4, 900), (8, 4000), (300, 900)])
-def test_a_fault_of_unknown_rate_is_the_integral_over_its_rates(k: int, n: int):
+@pytest.mark.parametrize("least", [LEAST_RATE, 0.01])
+@pytest.mark.parametrize(("k", "n"), [(0, 300), (0, 40), (1, 300), (4, 900), (8, 4000), (300, 900)])
+def test_a_fault_of_unknown_rate_is_the_integral_over_its_rates(k: int, n: int, least: float):
     """Numerical integral of Poisson(k; r n) over the logarithm of the rate r."""
 
     def density(log_rate: float) -> float:
-        return float(stats.poisson.pmf(k, np.exp(log_rate) * n)) / np.log(1 / LEAST_RATE)
+        return float(stats.poisson.pmf(k, np.exp(log_rate) * n)) / np.log(1 / least)
 
-    peak = float(np.clip(np.log(k / n), np.log(LEAST_RATE), 0.0))
-    whole, _ = integrate.quad(density, np.log(LEAST_RATE), 0.0, points=[peak], limit=200)
-    assert np.exp(faulty(k, n)) == pytest.approx(whole, rel=1e-6)
+    peak = float(np.clip(np.log(max(k, 1) / n), np.log(least), 0.0))
+    whole, _ = integrate.quad(density, np.log(least), 0.0, points=[peak], limit=200)
+    assert np.exp(faulty(k, n, least)) == pytest.approx(whole, rel=1e-6)
 
 
 def test_densities_are_those_of_a_general_library():
