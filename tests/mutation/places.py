@@ -114,5 +114,11 @@ PLACES = (
     Place("work/events.py", "f_level.weights @ late[f_level.offsets % n]", "f_level.weights @ late[f_level.offsets % n - 3]", "work/test_level.py"),
     Place("verdict/sensing.py", "ev.turns_set_aside >= LEAST_FAULTY", "ev.turns_set_aside >= 0", "verdict/test_signal.py"),
     Place("grid.py", "shift = int(turn) * n + j", "shift = int(turn) * n + j + 1", "test_grid.py"),
+    Place("evidence/stopped.py", "LEAST_DEAD, LEAST_BEFORE = 50, 20", "LEAST_DEAD, LEAST_BEFORE = 50, 2000", "verdict/test_limp_mode.py"),
+    Place("verdict/misses.py", "is not None and _sound_before(c.stopped)]", "is not None]", "verdict/test_limp_mode.py"),
+    Place("verdict/headline.py", "        if missed_too(f, found):", "        if not missed_too(f, found):", "verdict/test_limp_mode.py"),
+    Place("crank/mend.py", "off += min(-off, lead)", "pass", "crank"),
+    Place("intake/columns.py", "MOST_OFTEN = 8.0", "MOST_OFTEN = 0.1", "intake/test_shop_files.py"),
+    Place("verdict/sensing.py", "faulty(k, n, CODED_FROM)", "faulty(max(k, 1), n)", "verdict contract"),
 )
 # fmt: on
