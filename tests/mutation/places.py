@@ -90,7 +90,7 @@ PLACES = (
     Place("counts/blocks.py", "whole_events = turns_per_window * cylinders / 2", "whole_events = turns_per_window * cylinders", "counts/test_blocks_and_plans.py reference"),
     Place("counts/blocks.py", "100.0 * total > floor * whole_events", "100.0 * total >= floor * whole_events", "counts/test_blocks_and_plans.py reference"),
     Place("counts/blocks.py", "10 * max(misfires) > 9 * total", "10 * max(misfires) >= 9 * total", "counts/test_blocks_and_plans.py reference"),
-    Place("verdict/misses.py", "c.misfires > 0.95 * c.firings for c in some", "c.misfires > 0.0 * c.firings for c in some", "verdict"),
+    Place("verdict/misses.py", "c.misfires > DEAD * c.firings for c in some", "c.misfires > 0.0 * c.firings for c in some", "verdict"),
     Place("verdict/misses.py", "+ crank + tail)", "+ crank + calm)", "verdict"),
     Place("verdict/misses.py", "count + edges + calm", "count + crank + calm", "verdict"),
     Place("verdict/odds.py", "share /= share.sum()", "share /= share.max()", "verdict/test_odds.py"),
