@@ -113,12 +113,10 @@ def _waveform(
         if crank is None and len(rest) == 1:
             crank = rest[0]
         elif crank is None and rest:
-            often = sorted(((_crossings(values[i]), i) for i in rest), reverse=True)
-            if often[0][0] > MOST_OFTEN * max(often[1][0], 1):
-                crank, why = (
-                    often[0][1],
-                    f", which has {often[0][0] / max(often[1][0], 1):.0f} times as many edges as any other",
-                )
+            busiest = busiest_signal([values[i] for i in rest])
+            if busiest is not None:
+                crank = rest[busiest[0]]
+                why = f", which has {busiest[1]:.0f} times as many edges as any other"
         if crank is None:
             return None
         options = replace(options, crank_column=layout.header[crank])
@@ -168,6 +166,14 @@ def _called(layout: Layout, columns: Sequence[int], words: Sequence[str]) -> int
     """The one column whose name holds one of the words; None for none or several."""
     found = [i for i in columns if any(w in _word(layout, i) for w in words)]
     return found[0] if len(found) == 1 else None
+
+
+def busiest_signal(signals: Sequence[FloatArray]) -> tuple[int, float] | None:
+    """Number of the signal, shape (samples,) each, with by far the most edges and how many times the next one's; None without one."""
+    often = sorted(((_crossings(v), -i) for i, v in enumerate(signals)), reverse=True)
+    if len(often) < 2 or often[0][0] <= MOST_OFTEN * max(often[1][0], 1):
+        return None
+    return -often[0][1], often[0][0] / max(often[1][0], 1)
 
 
 def _crossings(v: FloatArray) -> int:

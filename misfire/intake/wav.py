@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from misfire.errors import InputError
+from misfire.intake.columns import busiest_signal
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import Recording
 from misfire.intake.samples import Samples, Store
@@ -110,6 +111,21 @@ def decode(data: bytes, fmt: Format) -> npt.NDArray[np.float32]:
     return values.reshape(-1, fmt.channels)
 
 
+def _crank_channel(values: npt.NDArray[np.float32], taken: set[int]) -> tuple[int, list[str]]:
+    """The channel with by far the most edges, from 1, where there is one and none is given; else the first."""
+    free = [c for c in range(1, values.shape[1] + 1) if c not in taken]
+    found = busiest_signal([values[:, c - 1].astype(np.float64) for c in free])
+    if found is None:
+        return 1, []
+    channel = free[found[0]]
+    if channel == 1:
+        return 1, []
+    return channel, [
+        f"Channel {channel} is taken for the crank: it has {found[1]:.0f} times as many edges as any other; name another "
+        "by --crank-channel."
+    ]
+
+
 def _samples(path: Path, f: BoundedReader, fmt: Format, want: int | None, options: ReadOptions) -> Samples:
     # channels of a WAV file have no names, so a column given is the channel's number
     chosen: dict[str, int | None] = {}
@@ -122,11 +138,10 @@ def _samples(path: Path, f: BoundedReader, fmt: Format, want: int | None, option
                 )
             channel = int(column)
         chosen[name] = channel
-    chosen["crank"] = chosen["crank"] or 1
     for name, channel in chosen.items():
         if channel is not None and channel > fmt.channels:
             raise InputError(f"{path}: no channel {channel} for {name}; the file has {fmt.channels}")
-    stores = {n: Store(str(path)) for n, c in chosen.items() if c is not None}
+    stores = {n: Store(str(path)) for n, c in chosen.items() if c is not None or n == "crank"}
     left = want if want is not None else 1 << 62
     notes: list[str] = []
     while left > 0:
@@ -135,10 +150,14 @@ def _samples(path: Path, f: BoundedReader, fmt: Format, want: int | None, option
         values = decode(data, fmt)
         if not np.isfinite(values).all():
             raise InputError(f"{path}: a sample is no finite number; the file is damaged")
+        if chosen["crank"] is None:
+            chosen["crank"], said = _crank_channel(values, {c for c in chosen.values() if c})
+            notes += said
         for name, store in stores.items():
             store.append(values[:, (chosen[name] or 1) - 1])
         if len(data) < FRAMES * fmt.frame:
             break
+    chosen["crank"] = chosen["crank"] or 1
     if want is not None and left > 0:
         notes.append("The WAV file is shorter than it says; what is there was read.")
     used = {c for c in chosen.values() if c}

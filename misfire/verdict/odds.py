@@ -94,7 +94,9 @@ def faulty(k: int, n: int, least: float = LEAST_RATE) -> float:
 
     if n == 0:
         return 0.0 if k == 0 else -np.inf
-    inside = float(exp1(least * n) - exp1(n)) if k == 0 else float(gammainc(k, n) - gammainc(k, least * n)) / k
+    inside = (
+        float(exp1(least * n) - exp1(n)) if k == 0 else float(gammainc(k, n) - gammainc(k, least * n)) / k
+    )
     return float(np.log(max(inside, 1e-300)) - np.log(np.log(1 / least)))
 
 

@@ -197,6 +197,24 @@ def test_a_signal_word_that_is_cut(tmp_path: Path):
         read(tmp_path / "w.csv")
 
 
+@pytest.mark.parametrize("crank_first", [True, False])
+def test_the_crank_of_a_stereo_recording_is_told_by_its_edges(tmp_path: Path, crank_first: bool):
+    """A cam pulse in two turns on the other channel; which plug went where is soon forgotten."""
+    cam = np.where(np.mod(CRANK.angle_deg(TIME_S), 720) < 60, 0.8, 0.0)
+    both = (VOLTS / np.abs(VOLTS).max() * 0.9, cam)
+    frames = np.column_stack(both if crank_first else both[::-1])
+    with wave.open(str(tmp_path / "w.wav"), "wb") as f:
+        f.setnchannels(2)
+        f.setsampwidth(2)
+        f.setframerate(RATE_HZ)
+        f.writeframes((frames * 32767).astype("<i2").tobytes())
+    recording = read(tmp_path / "w.wav")
+    assert whole(recording)
+    assert any("Channel 2 is taken" in n for n in recording.notes) != crank_first
+    # what is given is kept
+    assert not whole(read(tmp_path / "w.wav", ReadOptions(crank_channel=2 if crank_first else 1)))
+
+
 @pytest.mark.parametrize("corner_hz", [20.0, 150.0])
 def test_a_sound_card_at_idle(tmp_path: Path, corner_hz: float):
     """44.1 kHz, 16 bits, AC-coupled so that it droops; the cam, a Hall signal, on the second channel droops as well."""
