@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -59,10 +60,33 @@ def pattern_table(result: Mapping[str, Any], caption: str) -> Table | None:
     )
 
 
+@dataclass(frozen=True)
+class _Teeth:
+    """The learned pattern of those teeth that are there; arrays of shape (teeth,), in degrees."""
+
+    angle: Floats
+    error: Floats
+    sd: Floats
+    gaps: list[tuple[float, float]]
+
+    @property
+    def top(self) -> float:
+        """Largest error with twice its deviation: the unit of the round drawing."""
+        return float(np.max(np.abs(self.error) + 2 * self.sd)) or 0.01
+
+
+def _teeth(result: Mapping[str, Any]) -> _Teeth:
+    error, sd = _pattern(result, "tooth_error_deg"), _pattern(result, "tooth_error_sd_deg")
+    angle = _wheel_angles(result, len(error))
+    there = np.array([e is not None for e in error])
+    e = np.array([0.0 if v is None else v for v in error])[there]
+    s = np.array([0.0 if v is None else v for v in [*sd, *[None] * len(error)][: len(error)]])[there]
+    return _Teeth(angle[there], e, s, _gaps(error, angle))
+
+
 def tooth_pattern(result: Mapping[str, Any]) -> Figure:
     """The learned tooth pattern around the wheel with its uncertainty and the gap."""
     key, question = "wheel", "Where on the wheel do the teeth come early or late?"
-    error, sd = _pattern(result, "tooth_error_deg"), _pattern(result, "tooth_error_sd_deg")
     behind = pattern_table(result, "Learned tooth pattern")
     if behind is None:
         return Figure(
@@ -70,105 +94,16 @@ def tooth_pattern(result: Mapping[str, Any]) -> Figure:
             question,
             why="No tooth pattern could be learned: it takes a coast-down in fuel cut or a change of speed.",
         )
-    angle = _wheel_angles(result, len(error))
-    there = np.array([e is not None for e in error])
-    e = np.array([0.0 if v is None else v for v in error])[there]
-    s = np.array([0.0 if v is None else v for v in [*sd, *[None] * len(error)][: len(error)]])[there]
-    a = angle[there]
-    top = float(np.max(np.abs(e) + 2 * s)) or 0.01
+    teeth = _teeth(result)
+    a, e, s = teeth.angle, teeth.error, teeth.sd
     plot = make_subplots(
         2, 1, specs=[[{"type": "polar"}], [{"type": "xy"}]], row_heights=[0.6, 0.4], vertical_spacing=0.12
     )
     plot.update_layout(template=None, **frame(600))
-    ring = np.linspace(0, 360, 181)
-    plot.add_trace(
-        go.Scatterpolar(
-            r=f32(ring * 0 + 3 * top),
-            theta=f32(ring),
-            mode="lines",
-            line={"color": INK, "width": 1},
-            hoverinfo="skip",
-        ),
-        1,
-        1,
-    )
-    stems_r = np.stack([np.full(e.size, 3 * top), 3 * top + e, np.full(e.size, np.nan)], 1).ravel()
-    plot.add_trace(
-        go.Scatterpolar(
-            r=f32(stems_r),
-            theta=f32(np.repeat(a, 3)),
-            mode="lines",
-            line={"color": INK, "width": 1},
-            hoverinfo="skip",
-        ),
-        1,
-        1,
-    )
-    late = e > 0
-    for part, symbol, colour in ((late, "triangle-up", HOT), (~late, "circle", COOL)):
-        marker = {"symbol": symbol, "color": colour, "size": 7}
-        plot.add_trace(
-            go.Scatterpolar(
-                r=f32(3 * top + e[part]), theta=f32(a[part]), mode="markers", marker=marker, hoverinfo="skip"
-            ),
-            1,
-            1,
-        )
-        bars = {"array": f32(2 * s[part]), "color": colour, "thickness": 1, "width": 0}
-        plot.add_trace(
-            go.Scatter(
-                x=f32(a[part]),
-                y=f32(e[part]),
-                mode="markers",
-                marker=marker,
-                error_y=bars,
-                hovertemplate="%{x:.1f} deg: %{y:+.4f} deg<extra></extra>",
-            ),
-            2,
-            1,
-        )
-    shapes: list[dict[str, Any]] = []
-    names: list[dict[str, Any]] = []
-    for low, high in _gaps(error, angle):
-        arc = np.linspace(low, high, 24)
-        plot.add_trace(
-            go.Scatterpolar(
-                r=f32(np.concatenate([arc * 0 + 2.4 * top, arc * 0 + 3.6 * top])),
-                theta=f32(np.concatenate([arc, arc[::-1]])),
-                fill="toself",
-                fillcolor=FAINT,
-                mode="lines",
-                line={"color": SIDE, "width": 1, "dash": "dot"},
-                hoverinfo="skip",
-            ),
-            1,
-            1,
-        )
-        shapes.append({"type": "rect", "x0": low, "x1": min(high, 364), "y0": 0, "y1": 1})
-        names.append({"text": "gap", "x": min((low + high) / 2, 350), "y": 1.0})
-    for shape in shapes:
-        shape.update(xref="x", yref="y domain", fillcolor=FAINT, line={"width": 0}, layer="below")
-    for name in names:
-        name.update(xref="x", yref="y domain", showarrow=False, yanchor="bottom")
-    plot.update_layout(shapes=shapes, annotations=names)
-    plot.update_layout(margin={"l": 52, "r": 40, "t": 40, "b": 46})
-    plot.update_polars(
-        bgcolor="rgba(0,0,0,0)",
-        radialaxis={
-            "range": [0, 4.3 * top],
-            "showticklabels": False,
-            "ticks": "",
-            "showline": False,
-            "showgrid": False,
-        },
-        angularaxis={
-            "direction": "clockwise",
-            "rotation": 90,
-            "ticksuffix": "°",
-            "dtick": 45,
-            "gridcolor": "#d9dcde",
-        },
-    )
+    _ring(plot, teeth)
+    _marks(plot, teeth)
+    _gap_marks(plot, teeth)
+    _round_axes(plot, teeth.top)
     plot.update_xaxes(
         **axis("angle on the wheel after the gap (deg)", range=[-4, 364], dtick=60), row=2, col=1
     )
@@ -189,6 +124,99 @@ def tooth_pattern(result: Mapping[str, Any]) -> Figure:
         plot,
         legend=[("▲", HOT, "late"), ("●", COOL, "early"), ("■", FAINT, "no tooth")],
         tables=[behind],
+    )
+
+
+def _ring(plot: go.Figure, teeth: _Teeth) -> None:
+    """The nominal wheel, and a stem from it to each tooth."""
+    top, e = teeth.top, teeth.error
+    ring = np.linspace(0, 360, 181)
+    stems = np.stack([np.full(e.size, 3 * top), 3 * top + e, np.full(e.size, np.nan)], 1).ravel()
+    for r, theta in ((ring * 0 + 3 * top, ring), (stems, np.repeat(teeth.angle, 3))):
+        plot.add_trace(
+            go.Scatterpolar(
+                r=f32(r),
+                theta=f32(theta),
+                mode="lines",
+                line={"color": INK, "width": 1},
+                hoverinfo="skip",
+            ),
+            1,
+            1,
+        )
+
+
+def _marks(plot: go.Figure, teeth: _Teeth) -> None:
+    """Late and early teeth, around the wheel and laid out below."""
+    a, e, s = teeth.angle, teeth.error, teeth.sd
+    late = e > 0
+    for part, symbol, colour in ((late, "triangle-up", HOT), (~late, "circle", COOL)):
+        marker = {"symbol": symbol, "color": colour, "size": 7}
+        r = f32(3 * teeth.top + e[part])
+        plot.add_trace(
+            go.Scatterpolar(r=r, theta=f32(a[part]), mode="markers", marker=marker, hoverinfo="skip"), 1, 1
+        )
+        bars = {"array": f32(2 * s[part]), "color": colour, "thickness": 1, "width": 0}
+        plot.add_trace(
+            go.Scatter(
+                x=f32(a[part]),
+                y=f32(e[part]),
+                mode="markers",
+                marker=marker,
+                error_y=bars,
+                hovertemplate="%{x:.1f} deg: %{y:+.4f} deg<extra></extra>",
+            ),
+            2,
+            1,
+        )
+
+
+def _gap_marks(plot: go.Figure, teeth: _Teeth) -> None:
+    """Where there is no tooth, in both drawings."""
+    shapes: list[dict[str, Any]] = []
+    names: list[dict[str, Any]] = []
+    for low, high in teeth.gaps:
+        arc = np.linspace(low, high, 24)
+        plot.add_trace(
+            go.Scatterpolar(
+                r=f32(np.concatenate([arc * 0 + 2.4 * teeth.top, arc * 0 + 3.6 * teeth.top])),
+                theta=f32(np.concatenate([arc, arc[::-1]])),
+                fill="toself",
+                fillcolor=FAINT,
+                mode="lines",
+                line={"color": SIDE, "width": 1, "dash": "dot"},
+                hoverinfo="skip",
+            ),
+            1,
+            1,
+        )
+        shapes.append({"type": "rect", "x0": low, "x1": min(high, 364), "y0": 0, "y1": 1})
+        names.append({"text": "gap", "x": min((low + high) / 2, 350), "y": 1.0})
+    for shape in shapes:
+        shape.update(xref="x", yref="y domain", fillcolor=FAINT, line={"width": 0}, layer="below")
+    for name in names:
+        name.update(xref="x", yref="y domain", showarrow=False, yanchor="bottom")
+    plot.update_layout(shapes=shapes, annotations=names)
+
+
+def _round_axes(plot: go.Figure, top: float) -> None:
+    plot.update_layout(margin={"l": 52, "r": 40, "t": 40, "b": 46})
+    plot.update_polars(
+        bgcolor="rgba(0,0,0,0)",
+        radialaxis={
+            "range": [0, 4.3 * top],
+            "showticklabels": False,
+            "ticks": "",
+            "showline": False,
+            "showgrid": False,
+        },
+        angularaxis={
+            "direction": "clockwise",
+            "rotation": 90,
+            "ticksuffix": "°",
+            "dtick": 45,
+            "gridcolor": "#d9dcde",
+        },
     )
 
 
