@@ -277,7 +277,7 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
     pad = 0.1 * (high - low) or 0.1
     rows = [np.flatnonzero(use & (f.which == i)) for i in range(len(f.cylinders))]
     owns = [_Own(inverse[k], value[k], f.missed[k]) for k in rows]
-    plot = _by_speed(f, owns, (0.0, float(inverse[use].max()) * 1.05), (low - pad, high + pad))
+    plot = _by_speed(f, owns, float(inverse[use].max()) * 1.05, (low - pad, high + pad))
     found = []
     for name, cylinder, own in zip(f.shown, f.cylinders, owns, strict=True):
         trend, (learned, sd) = own.trend(), _segment(result, cylinder)
@@ -318,9 +318,7 @@ def scaling(result: Mapping[str, Any], f: Firings | None) -> Figure:
     )
 
 
-def _by_speed(
-    f: Firings, owns: list[_Own], across: tuple[float, float], up: tuple[float, float]
-) -> go.Figure:
+def _by_speed(f: Firings, owns: list[_Own], reach: float, up: tuple[float, float]) -> go.Figure:
     """One small drawing a cylinder, all of one scale."""
     n = len(owns)
     rows, columns, height = grid_shape(n, 160)
@@ -339,11 +337,11 @@ def _by_speed(
         r, c = i // columns + 1, i % columns + 1
         if own.enough:
             keep = thin(own.missed, own.inverse, own.value, POINTS // n, int(f.missed.sum()))
-            for trace in _own_traces(own, keep, across[1], up):
+            for trace in _own_traces(own, keep, reach, up):
                 plot.add_trace(trace, r, c)
         else:
             say_empty(plot, r, c)
-        plot.update_xaxes(**axis(range=list(across)), row=r, col=c)
+        plot.update_xaxes(**axis(range=[0, reach]), row=r, col=c)
         plot.update_yaxes(
             **axis(range=list(up), zeroline=True, zerolinecolor=INK, ticksuffix=" %", nticks=5), row=r, col=c
         )
