@@ -96,6 +96,9 @@ def beside_gain(lost: FloatArray, reach: int) -> BoolArray:
     return np.asarray(minimum_filter1d(np.nan_to_num(lost), 2 * reach + 1) < -0.5, dtype=bool)
 
 
+WHOLE, GAIN = 1.35, 0.3  # the scale is hardly ever off by more; a gain that no burn brings (our choice)
+
+
 def shaken(lost: FloatArray, state: IntArray, n_cyl: int) -> BoolArray:
     """Turns where gains are as large as losses: a rough road or a gear change, not combustion."""
     from scipy.ndimage import maximum_filter1d, minimum_filter1d
@@ -113,4 +116,6 @@ def shaken(lost: FloatArray, state: IntArray, n_cyl: int) -> BoolArray:
     x = np.nan_to_num(lost)
     gains = minimum_filter1d(x, 2 * n_cyl + 1) < -0.5
     second = (x > 0.45) & (x < maximum_filter1d(x, 2 * n_cyl - 1))
-    return np.asarray((swing | (gains & second)) & (state != MOTORING), dtype=bool)
+    # more than its whole work no firing can lack: between two that gain it is the swing that reads so
+    between = np.maximum(np.concatenate(([0.0], x[:-1])), np.concatenate((x[1:], [0.0]))) < -GAIN
+    return np.asarray((swing | (gains & second) | (between & (x > WHOLE))) & (state != MOTORING), dtype=bool)
