@@ -119,6 +119,6 @@ PLACES = (
     Place("verdict/headline.py", "        if missed_too(f, found):", "        if not missed_too(f, found):", "verdict/test_limp_mode.py"),
     Place("crank/mend.py", "off += min(-off, lead)", "pass", "crank"),
     Place("intake/columns.py", "MOST_OFTEN = 8.0", "MOST_OFTEN = 0.1", "intake/test_shop_files.py"),
-    Place("verdict/sensing.py", "faulty(k, n, CODED_FROM)", "faulty(max(k, 1), n)", "verdict contract"),
+    Place("verdict/sensing.py", "faulty(k, n, CODED_FROM)", "faulty(max(k, 1), n)", "verdict/test_codes.py"),
 )
 # fmt: on
