@@ -23,9 +23,6 @@ FILES = (
     "after_channels.csv", "after_counts.csv", "two_faults.csv.gz", "before_job.toml",
 )  # fmt: skip
 
-# a line of the manual may need what an earlier one wrote: one worker runs them in order
-pytestmark = pytest.mark.xdist_group("manual")
-
 
 def console_lines(text: str) -> list[str]:
     """The `$ misfire ...` lines of fenced console blocks, in order, lines continued with a backslash joined."""
@@ -66,14 +63,23 @@ def inside(shop: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return shop
 
 
-@pytest.mark.parametrize("line", LINES)
-def test_every_line_of_the_manual_runs(line: str, inside: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def run(line: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Run a line of the manual, and before it those that write what it reads: tests run in any order."""
     words = shlex.split(line, comments=True)
-    assert not {"|", ">", ">>", "&&", ";", "*"} & set(words), "an example is one plain command"
+    for name in (part for word in words for part in word.split(",")):
+        if name not in named_files(words) and not Path(name).exists() and name in WRITTEN:
+            run(WRITTEN[name], monkeypatch)
     monkeypatch.setattr("sys.argv", words)
     with pytest.raises(SystemExit) as end:
         main()
     assert end.value.code in (0, None)
+
+
+@pytest.mark.parametrize("line", LINES)
+def test_every_line_of_the_manual_runs(line: str, inside: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    words = shlex.split(line, comments=True)
+    assert not {"|", ">", ">>", "&&", ";", "*"} & set(words), "an example is one plain command"
+    run(line, monkeypatch)
     for name in named_files(words):
         assert (inside / name).exists(), f"{name} was promised and not written"
 
@@ -82,6 +88,10 @@ def named_files(words: list[str]) -> list[str]:
     """Files that a line says it writes."""
     writes = {"--json", "--events", "--report", "--save", "--out"}
     return [b for a, b in itertools.pairwise(words) if a in writes and b != "-"]
+
+
+# file -> the first line that writes it
+WRITTEN = {name: line for line in reversed(LINES) for name in named_files(shlex.split(line, comments=True))}
 
 
 def test_every_public_name_has_a_docstring() -> None:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import functools
 import inspect
+import os.path
 import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -233,10 +233,9 @@ def _asked(command: str, signature: inspect.Signature, given: dict[str, Any]) ->
 
 def _without_folders(text: str) -> str:
     """A value as it was given, but of files only the names."""
-    if Path(text).exists():
-        return Path(text).name
-    parts = text.split(",")
-    return ",".join(Path(p).name if Path(p).exists() else p for p in parts)
+    if os.path.exists(text):
+        return os.path.basename(text)
+    return ",".join(os.path.basename(p) if os.path.exists(p) else p for p in text.split(","))
 
 
 def build_engine(name: str | None, order: str | None, wheel: str | None, first_tooth: float | None) -> Engine:
@@ -283,7 +282,7 @@ def build_engine(name: str | None, order: str | None, wheel: str | None, first_t
 
 def files(**given: str | None) -> dict[str, list[str]]:
     """Those options that name a file, by their use; a shipped layout is none."""
-    return {use: [name] for use, name in given.items() if name and Path(name).is_file()}
+    return {use: [name] for use, name in given.items() if name and os.path.isfile(name)}
 
 
 def build_read(engine: Engine | None, **given: Any) -> ReadOptions:

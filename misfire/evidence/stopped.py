@@ -23,10 +23,9 @@ _FIRED = 20.0  # weight of a firing against one misfire: a stretch with one in t
 
 @dataclass(frozen=True)
 class Stopped:
-    """Where one cylinder goes dead: time [s] in log number `log` (from 1), firings missed since, and what was before."""
+    """Where one cylinder goes dead: time [s] in its log, firings missed since, and what was before."""
 
     at_s: float
-    log: int
     dead: int
     misfires_before: int
     firings_before: int
@@ -35,7 +34,7 @@ class Stopped:
 def stopped(logs: Sequence[OneLog]) -> dict[int | str, Stopped]:
     """The stop of every cylinder or place that has one; of several logs the one with most dead firings counts."""
     out: dict[int | str, Stopped] = {}
-    for number, log in enumerate(logs, 1):
+    for log in logs:
         state = log.decision.state
         decided = (state == MISFIRE) | (state == FIRING)
         for label in log.labels:
@@ -47,9 +46,8 @@ def stopped(logs: Sequence[OneLog]) -> dict[int | str, Stopped]:
             k = int(np.argmax(since))
             if since[k] < LEAST_DEAD or k < LEAST_BEFORE or 2 * int(miss[:k].sum()) > k:
                 continue
-            one = Stopped(
-                float(log.events.time_s[own[k]]), number, int(miss[k:].sum()), int(miss[:k].sum()), k
-            )
+            at_s = float(log.events.time_s[own[k]])
+            one = Stopped(at_s, int(miss[k:].sum()), int(miss[:k].sum()), k)
             if label not in out or one.dead > out[label].dead:
                 out[label] = one
     return out

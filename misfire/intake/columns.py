@@ -8,7 +8,6 @@ an injector or a coil has one pulse or two.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from misfire.errors import InputError
-from misfire.intake.edges import LONGEST_S, UNITS
+from misfire.intake.edges import LONGEST_S, UNITS, unit_at_end
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray
 from misfire.intake.table import Layout, chunks, numeric_columns, printable
@@ -50,7 +49,6 @@ CAM_WORDS = (
 MOST_OFTEN = 8.0  # times as many crossings as any other column: ours
 SHORTEST_STEP_S, LONGEST_STEP_S = 2e-8, 1e-3  # of samples from which teeth can be told
 SHORTEST_TOOTH_S = 4e-5  # 60 teeth at 25 000 rpm
-_SUFFIX = re.compile(r"[ _](s|ms|us|µs|ns)$")
 
 
 @dataclass(frozen=True)
@@ -79,12 +77,16 @@ def foreign_columns(path: Path, head: bytes, layout: Layout, options: ReadOption
         if not _rate_known(layout, options) or not (options.crank_column or others):
             return None
         return _waveform(layout, values, others, options, None)
+    if UNITS.get(unit_at_end(_word(layout, time)) or _word(layout, time)) == 0.0:
+        return None  # a counter: its clock has to be given, and so has its name
     t = values[time]
     even = evenly_spaced(t)
-    name, unit = _unit_of(layout, time, t, even)
-    options = replace(options, time_column=options.time_column or f"{name} [{unit}]")
+    unit, written = _unit_of(layout, time, t, even)
+    options = replace(options, time_column=options.time_column or f"{layout.header[time]} [{unit}]")
+    if layout.find([str(options.time_column)]) != time:
+        return None  # two columns of one name
     step_s = float(np.median(np.diff(t))) * UNITS[unit]
-    clock = f"{_shown(layout, time)} for the time in {unit}"
+    clock = f"{_shown(layout, time)} for the time in {unit}{'' if written else ' (unit assumed)'}"
     levels = [i for i in others if np.unique(values[i][:5000]).size == 2]
     if even and step_s > LONGEST_STEP_S:
         return None  # a slow log: no tooth can be told from it
@@ -117,11 +119,11 @@ def _waveform(
             if busiest is not None:
                 crank = rest[busiest[0]]
                 why = f", which has {busiest[1]:.0f} times as many edges as any other"
-        if crank is None:
+        if crank is None or layout.find([layout.header[crank]]) != crank:
             return None
         options = replace(options, crank_column=layout.header[crank])
         said.append(f"{_shown(layout, crank)} for the crank{why}")
-    if cam is not None:
+    if cam is not None and layout.find([layout.header[cam]]) == cam:
         options = replace(options, cam_column=layout.header[cam])
         said.append(f"{_shown(layout, cam)} for the cam")
     return Taken(options, "taken: " + "; ".join([*([clock] if clock else []), *said]))
@@ -130,28 +132,25 @@ def _waveform(
 def _time(layout: Layout, values: dict[int, FloatArray], options: ReadOptions) -> int | None:
     """The time's column: the one named, called so, or else the first that grows from row to row."""
     if options.time_column:
-        return layout.find([options.time_column])
+        named = layout.find([options.time_column])
+        return named if named in values else None
     grows = [i for i, v in values.items() if bool(np.all(np.diff(v) > 0))]
-    called = [
-        i for i in grows if _word(layout, i) in TIME_WORDS | UNITS.keys() or _SUFFIX.search(_word(layout, i))
-    ]
+    words = TIME_WORDS | UNITS.keys()
+    called = [i for i in grows if _word(layout, i) in words or unit_at_end(_word(layout, i))]
     # a number of the row grows as well, in steps of one
     other = [i for i in grows if not bool(np.all(np.diff(values[i]) == 1))]
     return next(iter([*called, *other]), None)
 
 
-def _unit_of(layout: Layout, time: int, t: FloatArray, even: bool) -> tuple[str, str]:
-    """Name of the time's column without its unit, and the unit: the one written, else the first that is plausible."""
-    name = layout.header[time]
+def _unit_of(layout: Layout, time: int, t: FloatArray, even: bool) -> tuple[str, bool]:
+    """Unit of the time's column, and whether it is written there; else the first that is plausible."""
     word = _word(layout, time)
-    written = layout.units[time] if time < len(layout.units) else ""
-    suffix = _SUFFIX.search(word)
-    for unit in (written, word, suffix[1] if suffix else ""):
+    for unit in (layout.units[time] if time < len(layout.units) else "", word, unit_at_end(word)):
         if UNITS.get(unit):
-            return name, unit
+            return unit, True
     step = float(np.median(np.diff(t)))
     low, high = (SHORTEST_STEP_S, LONGEST_STEP_S) if even else (SHORTEST_TOOTH_S, LONGEST_S)
-    return name, next((u for u in ("s", "ms", "us", "ns") if low <= step * UNITS[u] <= high), "s")
+    return next((u for u in ("s", "ms", "us", "ns") if low <= step * UNITS[u] <= high), "s"), False
 
 
 def _word(layout: Layout, i: int) -> str:
@@ -178,6 +177,8 @@ def busiest_signal(signals: Sequence[FloatArray]) -> tuple[int, float] | None:
 
 def _crossings(v: FloatArray) -> int:
     """How often a signal rises through its middle, by a third of its swing at least."""
+    if v.size == 0:
+        return 0
     low, high = (float(x) for x in np.percentile(v, (1, 99)))
     if high <= low:
         low, high = float(v.min()), float(v.max())

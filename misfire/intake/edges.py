@@ -40,6 +40,12 @@ def volts_per_unit(name: str, unit: str = "") -> float:
     return VOLTS.get(unit or within or suffix, 1.0)
 
 
+def unit_at_end(name: str) -> str:
+    """The unit of time that a column's name ends with after a blank or an underscore, else empty."""
+    low = name.strip().lower()
+    return next((u for u in UNITS if low.endswith(("_" + u, " " + u))), "")
+
+
 @dataclass(frozen=True)
 class TimeColumn:
     """What a time column counts: `scale` [s] of one unit (None for ticks), and whether it holds periods."""
@@ -55,10 +61,7 @@ class TimeColumn:
         low, unit = own.strip(), unit or given
         if low in TIME_COLUMNS:
             return cls(name, *TIME_COLUMNS[low])
-        if not unit:
-            ends = ("ms", "us", "ns", "tick", "ticks")
-            unit = next((u for u in ends if low.endswith(("_" + u, " " + u))), "")
-            unit = unit or ("tick" if low in ("ticks", "count", "counter") else "s")
+        unit = unit or unit_at_end(low) or ("tick" if low in ("ticks", "count", "counter") else "s")
         return cls(name, UNITS.get(unit, 1.0) or None, "period" in low or low.startswith(("dt", "delta")))
 
 

@@ -17,7 +17,7 @@ from misfire.intake.second_file import add_cam
 from misfire.intake.source import decode_head, read_head
 from misfire.intake.table import sniff
 
-_CLOCK = re.compile(r"^\d{1,2}:\d\d:\d\d[.,\d]*", re.MULTILINE)
+_CLOCK = re.compile(r"^\d{1,2}:\d\d:\d\d[.,\d]*(?=[,;\t])", re.MULTILINE)
 
 
 class Reader(Protocol):
@@ -81,7 +81,9 @@ def _why(path: Path, head: bytes, options: ReadOptions) -> str:
         return "neither text nor a known kind of recording; export the log as CSV, WAV, VCD, NPZ, Parquet or MDF 4"
     if clock := _CLOCK.search(decode_head(head)[:2000]):
         return f"a row begins with the time of day, {clock[0].strip()}; export the time in seconds"
-    if not layout.named or not layout.header:
+    if not layout.header:
+        return "no row of numbers was found; export the times and voltages as numbers, one row a sample or an edge"
+    if not layout.named:
         first = decode_head(head).splitlines()[0][:40]
         shown = "".join(c if c.isprintable() else "?" for c in first)
         return f"line 1 is {shown!r}, but a header line with column names is needed, such as time_s,signal or time_s,crank_v"

@@ -36,7 +36,8 @@ class Layout:
     delimiter, decimal : str
         Field delimiter ("" for one column, " " for runs of blanks) and decimal mark.
     header : tuple of str
-        Column names as written, without quotes and units in brackets; "column 1" and so on when there is no header line.
+        Column names as written, without quotes and units in brackets; "column 1" and so on when there is no header line;
+        empty when there is no row of numbers either.
     units : tuple of str
         Unit of each column, lower case, "" when none is given.
     skip : int
@@ -159,9 +160,9 @@ def sniff(path: Path, head: bytes) -> Layout | None:
             decimal = ","
     header, units = _header(before, delimiter, columns, meta)
     own = bool(header) and not any(_numeric(h) for h in header)
-    if not own and row:
-        # without names the columns are called by their place
-        header = tuple(f"column {k + 1}" for k in range(columns))
+    if not own:
+        # without names the columns are called by their place, where there are rows at all
+        header = tuple(f"column {k + 1}" for k in range(columns)) if row else ()
     return Layout(delimiter, decimal, header, units, skip, meta, columns, own)
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from misfire.errors import InputError
-from misfire.intake.edges import UNITS, volts_per_unit
+from misfire.intake.edges import UNITS, unit_at_end, volts_per_unit
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import Recording
 from misfire.intake.samples import Samples, Store, set_times
@@ -104,10 +104,9 @@ def _scale(layout: Layout, name: str, index: int, options: ReadOptions) -> float
     header = layout.header[index].strip().lower()
     unit = layout.units[index] if index < len(layout.units) else ""
     if name == "time":
-        suffix = next((u for u in ("ms", "us", "ns") if header.endswith(("_" + u, " " + u))), "s")
         # a header that names no unit gets the one of the option: --time-column "Time [ms]"
         unit = unit or split_unit(options.time_column or "")[1]
-        return UNITS.get(unit or suffix, 1.0) or 1.0
+        return UNITS.get(unit or unit_at_end(header), 1.0) or 1.0
     return volts_per_unit(header, unit)
 
 

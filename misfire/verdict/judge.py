@@ -55,8 +55,8 @@ def judge(ev: Evidence) -> dict[str, Any]:
         for f in make(ev, case.found):
             (case.found if f["confidence"] >= FIRM else case.weaker).append(f)
     _doubt(ev, case)
-    _say_if_names_are_exchanged(ev, case)
     _wheel_first(case)
+    _say_if_names_are_exchanged(ev, case)
     _ask(ev, case)
     status = "found" if case.found else "undetermined" if _nothing_to_clear(ev, case) else "clear"
     keys = ("cause", "cylinders", "confidence")

@@ -89,7 +89,7 @@ def isolated(k: int, n: int) -> float:
 
 
 def faulty(k: int, n: int, least: float = LEAST_RATE) -> float:
-    """Log-likelihood of `k` misfires in `n` firings at a rate whose logarithm is even from `least` to 1 (Poisson)."""
+    """Log-likelihood of `k` misfires in `n` firings at a rate whose logarithm is even from `least`, a share of them, to 1 (Poisson)."""
     from scipy.special import exp1, gammainc
 
     if n == 0:

@@ -22,24 +22,13 @@ from misfire.intake.counts import Counts
 from misfire.pipeline import AnalyseOptions, analyse
 from misfire.report import analysis_page, comparison_page, survey_page
 from misfire.simulate import load_scenario, simulate
+from tests.report.samples import KINDS
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 if CHROMIUM is None:
     pytest.skip("no chromium on this machine", allow_module_level=True)
 
-KINDS = (
-    "misfire",
-    "pattern",
-    "stored",
-    "clear",
-    "undetermined",
-    "sensor",
-    "weak",
-    "places",
-    "driveline",
-    "both",
-)
 HOSTILE = "</script><script>window.hit=1</script><img src=x onerror='window.hit=1'>\u202etxet"
 WIDTHS = (375, 768, 1440)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pty
 import re
@@ -117,3 +118,17 @@ def test_every_help_shows_an_example_of_its_own_options(
     options = told[told.index(" Options: ") :]
     for flag in re.findall(r"--[a-z-]+", example[2]):
         assert flag in options, flag
+
+
+def test_a_long_list_of_codes_is_no_file_name(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The command line is recorded with the names of its files; what is longer than a file's name is none."""
+    demo = Path(__file__).parents[2] / "datasets" / "demo"
+    words = [str(demo / "before.csv.gz"), "--engine", str(demo / "engine.toml"), "--json", "-"]
+    monkeypatch.setattr("sys.argv", ["misfire", "analyse", *words, "--codes", ",".join(["P0300"] * 2000)])
+    with pytest.raises(SystemExit) as end:
+        main()
+    assert end.value.code in (0, None)
+    told = json.loads(capsys.readouterr().out)["command"]
+    assert told.startswith("misfire analyse before.csv.gz --engine engine.toml --codes P0300,P0300")

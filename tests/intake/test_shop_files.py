@@ -67,7 +67,10 @@ def test_foreign_columns_are_told_by_their_content(tmp_path: Path, form: str):
     (tmp_path / "w.csv").write_text(head + (rows.replace(".", ",") if comma else rows), newline="")
     recording = read(tmp_path / "w.csv")
     assert whole(recording)
-    assert any(n.startswith("Columns taken:") for n in recording.notes)
+    (said,) = [n for n in recording.notes if n.startswith("Columns taken:")]
+    assert ("(unit assumed)" in said) == (
+        form in ("rows about the record first", "no head at all", "no unit anywhere")
+    )
 
 
 @pytest.mark.parametrize("head", ["Sample rate: 100 kS/s\nCH1 (V)\n", "SampleRate=100000,Channels=1\nCH1\n"])
@@ -97,19 +100,46 @@ def test_of_many_columns_the_one_with_most_edges_is_the_crank(tmp_path: Path):
     assert 5 <= recording.cam_s.size <= 8
 
 
-@pytest.mark.parametrize("kind", ["two alike", "slow", "text", "short", "time of day", "over its range"])
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "two alike",
+        "one name twice",
+        "counter",
+        "slow",
+        "text",
+        "short",
+        "time of day",
+        "over its range",
+        "no number",
+    ],
+)
 def test_what_stays_open_is_asked(tmp_path: Path, kind: str):
     """Nothing is guessed between two channels that look alike, in a slow log or in a table of anything else."""
     file = tmp_path / "w.csv"
     rows = list(zip(TIME_S.tolist(), VOLTS.tolist(), strict=True))
+    options = ReadOptions(time_column="Time") if kind == "no number" else ReadOptions()
     if kind == "two alike":
         text, asked = wide("Time,CH1,CH2", np.roll(VOLTS, 40)), "--crank-column"
+    elif kind == "one name twice":
+        cam = np.where(np.mod(CRANK.angle_deg(TIME_S), 720) < 60, 5.0, 0.0)
+        cells = np.column_stack((TIME_S, cam, VOLTS)).tolist()
+        text = "Time,Volt,Volt\n" + "".join(f"{a:.6f},{b:.2f},{c:.5f}\n" for a, b, c in cells)
+        asked = "--crank-column"
+    elif kind == "counter":
+        text = "my_tick\n" + "".join(f"{round(t * 2e7)}\n" for t in TEETH_S.tolist())
+        asked = "no time column"
+    elif kind == "no number":
+        text, asked = (
+            "Time,CH1\n" + "".join(f"a{k},{v:.3f}\n" for k, (_, v) in enumerate(rows)),
+            "no row of numbers",
+        )
     elif kind == "slow":
         text = "Time (s),rpm\n" + "".join(f"{0.1 * k:.1f},{800 + k % 7}\n" for k in range(3000))
         asked = "--time-column"
     elif kind == "text":
         text = "name,place\n" + "".join(f"a{k},{k % 7}\n" for k in range(3000))
-        asked = "header"
+        asked = "no row of numbers"
     elif kind == "short":
         text, asked = "Time,CH1\n" + "".join(f"{t:.6f},{v:.5f}\n" for t, v in rows[:60]), "--time-column"
     elif kind == "time of day":
@@ -122,7 +152,7 @@ def test_what_stays_open_is_asked(tmp_path: Path, kind: str):
         asked = "over its range"
     file.write_text(text)
     with pytest.raises(InputError, match=asked) as told:
-        read(file)
+        read(file, options)
     assert "\n" not in str(told.value)
 
 
@@ -211,7 +241,11 @@ def test_the_crank_of_a_stereo_recording_is_told_by_its_edges(tmp_path: Path, cr
     recording = read(tmp_path / "w.wav")
     assert whole(recording)
     assert any("Channel 2 is taken" in n for n in recording.notes) != crank_first
-    # what is given is kept
+    # what is given is kept, and a recording of nothing is refused
+    with wave.open(str(tmp_path / "e.wav"), "wb") as f:
+        f.setparams((2, 2, RATE_HZ, 0, "NONE", ""))
+    with pytest.raises(InputError, match="samples"):
+        read(tmp_path / "e.wav")
     assert not whole(read(tmp_path / "w.wav", ReadOptions(crank_channel=2 if crank_first else 1)))
 
 

@@ -37,15 +37,21 @@ def sparks(crank, t: np.ndarray, volts: float, decay_s: float, seed: int) -> np.
     return out
 
 
-@pytest.mark.parametrize("shape", [(60, 2), (36, 1), (24, 1)])
-@pytest.mark.parametrize(("volts", "decay_s"), [(1.0, 1e-4), (4.0, 4e-5), (8.0, 4e-5), (20.0, 1e-5)])
-def test_sparks_over_a_whole_start(shape: tuple[int, int], volts: float, decay_s: float):
-    """0.3 V while cranking and 1.8 V at the end: sparks inside and outside the signal, more than one in ten teeth."""
+def sparked(shape: tuple[int, int], volts: float, decay_s: float):
+    """The recording of a start with sparks, edges lost, edges too many, and how many there are."""
     v, t, crank = start(shape, 8)
     v = v + sparks(crank, t, volts, decay_s, 9)
     recording = to_recording(Samples("x", -STAND_S, 1 / RATE_HZ, v.astype(np.float32)), ReadOptions())
     true = crank.tooth_s()
     lost, extra, _ = sensor.match(recording.crank_s, true, 0.2 * float(np.diff(true).min()))
+    return recording, lost, extra, true.size
+
+
+@pytest.mark.parametrize("shape", [(60, 2), (36, 1), (24, 1)])
+@pytest.mark.parametrize(("volts", "decay_s"), [(1.0, 1e-4), (4.0, 4e-5), (8.0, 4e-5), (20.0, 1e-5)])
+def test_sparks_over_a_whole_start(shape: tuple[int, int], volts: float, decay_s: float):
+    """0.3 V while cranking and 1.8 V at the end: sparks inside and outside the signal, more than one in ten teeth."""
+    recording, lost, extra, _ = sparked(shape, volts, decay_s)
     assert lost + extra <= 2
     assert recording.decisions["edge"] == "falling"
     assert any("spikes" in n for n in recording.notes)
@@ -58,13 +64,9 @@ def test_sparks_over_a_whole_start(shape: tuple[int, int], volts: float, decay_s
 )
 def test_what_rings_too_long_to_be_passed_over_is_said(shape: tuple[int, int], volts: float, decay_s: float):
     """Ten times the signal, for longer than a tooth takes: edges are lost or too many, and the reader says so."""
-    v, t, crank = start(shape, 8)
-    v = v + sparks(crank, t, volts, decay_s, 9)
-    recording = to_recording(Samples("x", -STAND_S, 1 / RATE_HZ, v.astype(np.float32)), ReadOptions())
-    true = crank.tooth_s()
-    lost, extra, _ = sensor.match(recording.crank_s, true, 0.2 * float(np.diff(true).min()))
+    recording, lost, extra, size = sparked(shape, volts, decay_s)
     said = any("do not stand where those of other turns do" in n for n in recording.notes)
-    assert said or lost + extra <= 0.02 * true.size
+    assert said or lost + extra <= 0.02 * size
     assert lost + extra > 10 or (shape, volts) == ((24, 1), 4.0), "the signal is that bad"
 
 
