@@ -299,8 +299,8 @@ def _best_of(tried: list[Choice], grid: list[float], levels: Levels) -> Choice:
     # hides rather than a tooth: one too many a turn spoils the numbering, one weak tooth that is never seen does not
     for share in reversed(SHARES[1:]):
         wide = [c for c in judged if c.hysteresis.share >= share]
-        best = max(wide, key=lambda c: c.score)
-        if best.score >= most - max(1.5, (0.05 if share == SHARES[1] else 0.002) * abs(most)):
+        best = max(wide, key=lambda c: c.score, default=None)
+        if best and best.score >= most - max(1.5, (0.05 if share == SHARES[1] else 0.002) * abs(most)):
             judged, most = wide, best.score
             break
     near = [c for c in judged if c.score >= most - max(1.5, 0.002 * abs(most))]

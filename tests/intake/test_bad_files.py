@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from misfire.errors import InputError
-from misfire.intake import parse_codes, read, read_channels, read_counts
+from misfire.intake import ReadOptions, parse_codes, read, read_channels, read_counts
 
 GOOD = "time_s,signal\n" + "".join(f"{k * 0.0003:.7f},crank\n" for k in range(400))
 
@@ -109,3 +109,21 @@ def test_counts(tmp_path: Path):
     assert parse_codes("P0300, p0302") == ("P0300", "P0302")
     with pytest.raises(InputError, match="no trouble code"):
         parse_codes("X9")
+
+
+def test_edge_times_with_digits_lost_read_as_samples_end_in_a_word(tmp_path: Path) -> None:
+    # a column of edge times [us] that no longer grows passes for a signal when a sampling rate is given
+    notes = []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        rows = [f"{t:.1f}" for t in 4e5 + np.cumsum(rng.uniform(900.0, 1300.0, 200))]
+        for k in np.flatnonzero(rng.random(200) < 0.2):
+            digit = int(rng.integers(0, len(rows[k])))
+            rows[k] = rows[k][:digit] + rows[k][digit + 1 :]
+        path = tmp_path / f"digits_{seed}.csv"
+        path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+        try:
+            notes.append(" ".join(read(path, ReadOptions(sample_rate_hz=1e5)).notes))
+        except InputError as e:
+            notes.append(str(e))
+    assert all("do not stand where" in n or "no crank edge" in n or "line" in n for n in notes), notes
