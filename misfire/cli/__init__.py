@@ -18,6 +18,7 @@ from misfire.cli.compare import compare
 from misfire.cli.demo import demo
 from misfire.cli.engines import engines
 from misfire.cli.inspect import inspect
+from misfire.cli.keep import keeps_inputs
 from misfire.cli.output import one_line
 from misfire.cli.pattern import pattern
 from misfire.cli.ready import ready
@@ -38,7 +39,7 @@ app = typer.Typer(
 _COMMANDS = (inspect, analyse, pattern, compare, survey, ready, triage, simulate, engines, demo)
 _NAMES = {c.__name__ for c in _COMMANDS}
 for _command in _COMMANDS:
-    app.command()(_command)
+    app.command()(keeps_inputs(_command))
 
 
 def _version(show: bool) -> None:

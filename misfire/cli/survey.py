@@ -60,6 +60,7 @@ def survey(
     from pathlib import Path
 
     from misfire import __version__
+    from misfire.cli.keep import refuse
     from misfire.cli.output import check_page, emit_json, write_text
     from misfire.errors import InputError
     from misfire.intake.progress import step
@@ -79,6 +80,14 @@ def survey(
     chosen = layout.build() if layout != o.EngineWords() else None
     todo = find_jobs(
         place, chosen, o.build_read(chosen, **read), beside=beside, but=[Path(t) for t in tables]
+    )
+    refuse(
+        [
+            *(("--out", t) for t in tables),
+            *(("--report", r) for r in [report] if r),
+            *(("--json", j) for j in [json] if j),
+        ],
+        (f for job in todo for f in (job.path, job.engine_file, job.channels, job.counts) if f),
     )
     kept = Progress(Path(tables[0] + ".progress"), resume=resume)
     errors = 0
@@ -114,6 +123,7 @@ def _check(table: str) -> None:
     from pathlib import Path
 
     from misfire.errors import InputError
+    from misfire.survey.jobs import is_table
 
     kind = Path(table).suffix.lower()
     if kind not in (".csv", ".parquet"):
@@ -127,6 +137,8 @@ def _check(table: str) -> None:
             raise InputError(
                 f"{table}: parquet needs an extra; install it with pip install 'misfire[parquet]'"
             ) from None
+    if Path(table).is_file() and Path(table).stat().st_size and not is_table(Path(table)):
+        raise InputError(f"--out {table}: is there already and no table of a survey; give another name")
 
 
 def _write(table: str, rows: Sequence[dict[str, Any]]) -> None:

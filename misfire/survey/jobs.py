@@ -128,17 +128,25 @@ def _logs_under(folder: Path) -> Iterator[Path]:
             path = Path(at) / name
             if name.startswith(".") or not name.lower().endswith(_LOG_ENDINGS):
                 continue
-            if _stem(path).lower().rsplit("_", 1)[-1] in _BESIDE or _is_table(path):
+            if _stem(path).lower().rsplit("_", 1)[-1] in _BESIDE or is_table(path):
                 continue
             yield path
 
 
-def _is_table(path: Path) -> bool:
+def is_table(path: Path) -> bool:
     """True for the table of an earlier survey, which may lie among the logs."""
     try:
+        if path.suffix.lower() == ".parquet":
+            from pyarrow import ArrowInvalid
+            from pyarrow.parquet import read_schema
+
+            try:
+                return ",".join(read_schema(path).names).encode().startswith(_TABLE)
+            except ArrowInvalid:
+                return False
         with path.open("rb") as f:
             return f.read(len(_TABLE)) == _TABLE
-    except OSError:
+    except (OSError, ImportError):
         return False
 
 
