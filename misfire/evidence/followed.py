@@ -26,7 +26,8 @@ from misfire.work import places
 LEAST = 4  # events of one cylinder
 LEAST_BY_TIME = 8  # of a quarter of the log that speaks against the others
 LEAST_CALM = 15  # healthy turns of each half of the cycle
-STEADY = 1.15  # ratio of speeds over the turns compared, at most
+STEADY = 1.15  # ratio of speeds over the turns compared, at most, and to those of healthy turns
+BEYOND = 1.25  # the same of the torque over w^2: the healthy wave is a line in it, not to be drawn out much further
 SHARE = 0.9  # a burn twice as late as the generic one leaves 0.98 (tests/evidence)
 _EVENTS, _CALM_RUNS, _CALM_RUN = 25, 8, 16  # looked at, for time: events a cylinder; runs of healthy turns
 _AHEAD, _WINDOW = 2, 5  # turns before the event's and in all
@@ -130,6 +131,7 @@ def _of_log(log: OneLog, miss: IntArray, groups: Mapping[int | str, IntArray]) -
         return {}
     own = res - base
     off = _left(own[healthy])
+    own[~(_within(q, q[healthy], BEYOND) & _within(speed, speed[healthy], STEADY))] = np.nan
     like = _predicted(log, miss, at, res.shape, answers)
     inner = slice(1, -1)  # beside the gap a pickup shifts with speed
     out: dict[int | str, Followed] = {}
@@ -191,6 +193,11 @@ def _baseline(res: FloatArray, q: FloatArray, calm: BoolArray, second: BoolArray
         beta = np.linalg.lstsq(x, np.nan_to_num(res[good]), rcond=None)[0]
         out[mine] = np.column_stack([np.ones(mine.sum()), q[mine]]) @ beta
     return out
+
+
+def _within(x: FloatArray, known: FloatArray, factor: float) -> BoolArray:
+    """Which of `x` lie between the least and the largest known value, or beyond by no more than a factor."""
+    return np.asarray((x * factor > np.nanmin(known)) & (x < factor * np.nanmax(known)), dtype=bool)
 
 
 def _left(own: FloatArray) -> float:

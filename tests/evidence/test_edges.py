@@ -165,6 +165,17 @@ def test_turns_whose_speed_changes_are_not_asked(judged, monkeypatch):
     assert followed(logs) == {}
 
 
+def test_misfires_far_from_every_healthy_turn_are_not_held_against_them(monkeypatch):
+    """Dead up to 3000/min, healthy above: the healthy wave, drawn out to lower speeds, would say "edges alone"."""
+    dead = Misfires(kind="dead", cylinders=(5,), to_rpm=3000.0)
+    log = simulate(dataclasses.replace(load_scenario("shared_coil_v8"), misfires=(dead,)))
+    logs = analyse(log.recording, AnalyseOptions(log.engine)).logs
+    assert not any(f.refuted for f in followed(logs).values())
+    module = sys.modules["misfire.evidence.followed"]
+    monkeypatch.setattr(module, "_within", lambda x, known, factor: np.ones(x.shape, dtype=bool))
+    assert [f.refuted for f in followed(logs).values()] == [True]
+
+
 @pytest.mark.parametrize(
     ("fault", "kind", "word"),
     [
