@@ -2,8 +2,7 @@
 
 from pathlib import Path
 
-from misfire import AnalyseOptions, Engine
-from misfire.compare import Side, compare
+from misfire import AnalyseOptions, Engine, Side, compare
 from misfire.pipeline import analyse_files
 
 DEMO = Path(__file__).resolve().parent.parent / "datasets" / "demo"
@@ -16,8 +15,7 @@ def side(name: str) -> Side:
         channels=str(DEMO / f"{name}_channels.csv"),
         counts=str(DEMO / f"{name}_counts.csv"),
     )
-    done = analyse_files([str(DEMO / f"{name}.csv.gz")], options)
-    return Side(done.to_dict(), done.events, done.engine)
+    return Side.of(analyse_files([str(DEMO / f"{name}.csv.gz")], options))
 
 
 def main() -> None:

@@ -25,13 +25,14 @@ _PUBLIC = {
     "analyse": "misfire.pipeline",
     "Analysis": "misfire.pipeline",
     "AnalyseOptions": "misfire.pipeline",
+    "compare": "misfire.comparison",
+    "CompareOptions": "misfire.comparison",
+    "Side": "misfire.comparison",
 }
 __all__ = [*sorted(_PUBLIC), "__version__"]
 
 
 def __getattr__(name: str) -> Any:
-    if name == "compare":
-        return importlib.import_module("misfire.compare")
     if name in _PUBLIC:
         return getattr(importlib.import_module(_PUBLIC[name]), name)
     raise AttributeError(f"module 'misfire' has no attribute '{name}'")

@@ -11,7 +11,7 @@ import pytest
 
 from misfire.cli import main
 from misfire.cli.demo import demo_folder, take
-from misfire.compare import CompareOptions, Side, compare
+from misfire.comparison import CompareOptions, Side, compare
 
 CODES = ("P0300", "P0303", "P0304")
 

@@ -84,6 +84,33 @@ def test_every_line_of_the_manual_runs(line: str, inside: Path, monkeypatch: pyt
         assert (inside / name).exists(), f"{name} was promised and not written"
 
 
+def test_the_manual_shows_python_that_runs(inside: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    blocks = re.findall(r"^```python\n(.*?)^```", MANUAL, re.M | re.S)
+    assert blocks
+    for block in blocks:
+        exec(compile(block, "README.md", "exec"), {})
+    said = capsys.readouterr().out
+    assert "crank wheel's pattern is off" in said
+    assert "cylinder" in said
+
+
+def test_the_manuals_samples_of_files_are_read(tmp_path: Path) -> None:
+    """The samples of an engine, a job and a counts file are such files."""
+    import tomllib
+
+    from misfire.intake import read_counts
+
+    samples = [text for _, text in re.findall(r"^```(\w*)\n(.*?)^```$", MANUAL, re.M | re.S)]
+    engine = next(s for s in samples if "[engine]" in s)
+    job = next(s for s in samples if s.startswith("number ="))
+    counts = next(s for s in samples if "cylinder,misfires" in s)
+    for name, text in (("e.toml", engine), ("c.csv", counts)):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    assert misfire.Engine.load(str(tmp_path / "e.toml")).firing_order == (1, 3, 4, 2)
+    assert read_counts(str(tmp_path / "c.csv")).misfires == {1: 0, 2: 390}
+    assert tomllib.loads(job)["codes"] == ["P0300", "P0303", "P0304"]
+
+
 def named_files(words: list[str]) -> list[str]:
     """Files that a line says it writes."""
     writes = {"--json", "--events", "--report", "--save", "--out"}

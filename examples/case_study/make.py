@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 from misfire import AnalyseOptions, Engine
-from misfire.compare import Side, compare
+from misfire.comparison import Side, compare
 from misfire.pipeline import analyse_files
 from misfire.report.drawing import picture_file
 from misfire.report.figures_compare import rates

@@ -12,7 +12,7 @@ import typer
 from misfire.cli import options as o
 
 if TYPE_CHECKING:
-    from misfire.compare import Controller, Side
+    from misfire.comparison import Controller, Side
     from misfire.engine import Engine
     from misfire.intake import ReadOptions
     from misfire.onelog import KnownCut
@@ -59,9 +59,9 @@ def compare(
     """
     from misfire.cli.output import check_page, colour_wanted, columns, emit_json, say, write_text
     from misfire.cli.saved import load_job
-    from misfire.compare import CompareOptions, pooled
-    from misfire.compare import compare as judge
-    from misfire.compare.swap import check_pair
+    from misfire.comparison import CompareOptions, pooled
+    from misfire.comparison import compare as judge
+    from misfire.comparison.swap import check_pair
 
     check_page(report)
     options = CompareOptions(_pair(swapped), _frame(freeze_frame))
@@ -166,8 +166,8 @@ def _cuts(texts: Sequence[str], layout: Engine, logs: int, side: str) -> list[tu
 
 def _analyse(given: _Given, read: ReadOptions) -> list[Side]:
     """One analysis per log of a side."""
-    from misfire.compare import Side
-    from misfire.compare.beat import check_cylinders
+    from misfire.comparison import Side
+    from misfire.comparison.beat import check_cylinders
     from misfire.intake.counts import count_files
     from misfire.pipeline import AnalyseOptions, analyse_files
 
@@ -200,7 +200,7 @@ def _analyse(given: _Given, read: ReadOptions) -> list[Side]:
 
 
 def _controller(text: str, whole: bool) -> Controller:
-    from misfire.compare import Controller
+    from misfire.comparison import Controller
     from misfire.intake.counts import SATURATED, read_counts
 
     c = read_counts(text)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from misfire.compare import Side
+    from misfire.comparison import Side
 
 CODES = ("P0300", "P0303", "P0304")
 
@@ -25,8 +25,8 @@ def demo(
     """
     from misfire.cli.output import colour_wanted, emit_json, say, write_text
     from misfire.cli.saved import load_job
-    from misfire.compare import CompareOptions
-    from misfire.compare import compare as judge_sides
+    from misfire.comparison import CompareOptions
+    from misfire.comparison import compare as judge_sides
     from misfire.engine import Engine
     from misfire.errors import InputError
     from misfire.report import analysis_page, comparison_page, comparison_text, terminal_text
@@ -109,7 +109,7 @@ def known_truth(name: str, result: dict[str, Any]) -> list[str]:
 
 def take(name: str, codes: tuple[str, ...] = ()) -> Side:
     """One of the demonstration drives, analysed with its slow channels and the controller's counts."""
-    from misfire.compare import Side
+    from misfire.comparison import Side
     from misfire.engine import Engine
     from misfire.pipeline import AnalyseOptions, analyse_files
 

@@ -91,7 +91,7 @@ def _saved(path: str) -> dict[str, Any]:
 
 def _differs(now: dict[str, Any], then: dict[str, Any]) -> dict[str, Any]:
     """The second pattern to the first, by the rule of `misfire compare`."""
-    from misfire.compare import compare_patterns
+    from misfire.comparison import compare_patterns
     from misfire.errors import InputError
 
     wheels = [(p["wheel"]["positions"], tuple(p["wheel"]["missing"])) for p in (then, now)]

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from misfire.compare.strata import stratum_keys
+from misfire.comparison.strata import stratum_keys
 from misfire.counts import code_rule, ewma, windows
 from misfire.counts.pending import pending_code
 from misfire.engine import Engine, Wheel

@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from misfire.compare import CompareOptions, compare, pooled
+from misfire.comparison import CompareOptions, compare, pooled
 from misfire.report.figures_compare import patterns, rates
 from misfire.report.figures_events import strips
 from misfire.report.firings import read_firings
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests.compare.conftest import finding, make_log
+from tests.comparison.conftest import finding, make_log
 
 
 def drawn(figure: Any, name: str) -> Any:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from misfire.compare import CompareOptions, Side, compare
+from misfire.comparison import CompareOptions, Side, compare
 from misfire.intake.counts import Counts
 from misfire.pipeline import AnalyseOptions, analyse
 from misfire.simulate import Phase, Scenario, Simulated, simulate

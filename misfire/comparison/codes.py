@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from misfire.compare.answer import Evidence, Overall, names
-from misfire.compare.side import Label, Side
+from misfire.comparison.answer import Evidence, Overall, names
+from misfire.comparison.side import Label, Side
 
 # SAE J2012: misfire detected, fueling disabled (restated).
 _FUEL_OFF = "P0363"

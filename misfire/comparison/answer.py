@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from misfire.compare.judge import Answer, Change
-from misfire.compare.side import Label
+from misfire.comparison.judge import Answer, Change
+from misfire.comparison.side import Label
 
 Kind = Literal["found", "uncorrected", "reported"]
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from misfire.compare.judge import CLEARED_FRACTION, driven
-from misfire.compare.side import Label, Tables
+from misfire.comparison.judge import CLEARED_FRACTION, driven
+from misfire.comparison.side import Label, Tables
 from misfire.counts import firings_to_exclude, needed_firings
 
 FloatArray = npt.NDArray[np.float64]

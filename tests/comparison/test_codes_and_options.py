@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from misfire.compare import CompareOptions, Side, compare
+from misfire.comparison import CompareOptions, Side, compare
 from misfire.errors import InputError
 from misfire.onelog import KnownCut
 

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from misfire.compare.strata import stratum_keys
+from misfire.comparison.strata import stratum_keys
 from misfire.engine import Engine, Wheel
 from misfire.errors import InputError
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from misfire.pipeline import Analysis
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -72,6 +74,11 @@ class Side:
     engine: Engine
     controller: Controller | None = None
     codes: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, analysis: Analysis, codes: tuple[str, ...] = ()) -> Side:
+        """The side that an analysis is; what the controller counted is taken from its result."""
+        return cls(analysis.result, analysis.events, analysis.engine, codes=codes)
 
 
 @dataclass(frozen=True)

@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from misfire.compare.answer import Evidence, Kind, Overall, remaining
-from misfire.compare.drive import Drive, to_exclude
-from misfire.compare.judge import CLEARED_FRACTION, Answer, Change, clustering
-from misfire.compare.side import Counts, Label, Naming, Side, Tables
-from misfire.compare.strata import STRATUM_LOAD_PCT, STRATUM_RPM
+from misfire.comparison.answer import Evidence, Kind, Overall, remaining
+from misfire.comparison.drive import Drive, to_exclude
+from misfire.comparison.judge import CLEARED_FRACTION, Answer, Change, clustering
+from misfire.comparison.side import Counts, Label, Naming, Side, Tables
+from misfire.comparison.strata import STRATUM_LOAD_PCT, STRATUM_RPM
 from misfire.counts import WaldPlan, bootstrap_rate_pct, rate_interval_pct
 
 FloatArray = npt.NDArray[np.float64]

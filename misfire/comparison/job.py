@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from misfire.compare.answer import Evidence, FreezeFrame, Kind, Overall, decide, names, unchanged
-from misfire.compare.codes import with_codes
-from misfire.compare.drive import Counted, needed_by_stratum, plan
-from misfire.compare.form import Judged, assumptions, number_row, row, sequential, verdict
-from misfire.compare.judge import Answer, Change, change, clustering, standardised
-from misfire.compare.pattern import compare_patterns
-from misfire.compare.side import (
+from misfire.comparison.answer import Evidence, FreezeFrame, Kind, Overall, decide, names, unchanged
+from misfire.comparison.codes import with_codes
+from misfire.comparison.drive import Counted, needed_by_stratum, plan
+from misfire.comparison.form import Judged, assumptions, number_row, row, sequential, verdict
+from misfire.comparison.judge import Answer, Change, change, clustering, standardised
+from misfire.comparison.pattern import compare_patterns
+from misfire.comparison.side import (
     Counts,
     Label,
     Naming,
@@ -25,8 +25,8 @@ from misfire.compare.side import (
     same_logs,
     tabulate,
 )
-from misfire.compare.strata import STRATUM_LOAD_PCT, STRATUM_RPM
-from misfire.compare.swap import check_pair, judge_swap
+from misfire.comparison.strata import STRATUM_LOAD_PCT, STRATUM_RPM
+from misfire.comparison.swap import check_pair, judge_swap
 from misfire.counts import holm
 from misfire.engine import Engine
 from misfire.errors import InputError

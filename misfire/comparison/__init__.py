@@ -5,8 +5,7 @@
 >>> def side(rate, seed):
 ...     missing = Misfires(cylinders=(3,), rate=rate)
 ...     log = simulate(Scenario.steady("inline4", rpm=2500, duration_s=40, seed=seed, misfires=(missing,)))
-...     done = analyse(log.recording, AnalyseOptions(log.engine))
-...     return Side(done.to_dict(), done.events, done.engine)
+...     return Side.of(analyse(log.recording, AnalyseOptions(log.engine)))
 >>> result = compare([side(0.2, 1)], [side(0.0, 2)])
 >>> result["verdict"]["answer"]
 'cleared'
@@ -14,9 +13,9 @@
 
 from __future__ import annotations
 
-from misfire.compare.job import CompareOptions, compare
-from misfire.compare.pattern import compare_patterns
-from misfire.compare.pool import pooled
-from misfire.compare.side import Controller, Side
+from misfire.comparison.job import CompareOptions, compare
+from misfire.comparison.pattern import compare_patterns
+from misfire.comparison.pool import pooled
+from misfire.comparison.side import Controller, Side
 
 __all__ = ["CompareOptions", "Controller", "Side", "compare", "compare_patterns", "pooled"]

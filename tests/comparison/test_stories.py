@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from misfire.compare import CompareOptions, Side, compare
+from misfire.comparison import CompareOptions, Side, compare
 
 from .conftest import finding, make_log
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from misfire.compare.answer import _partly_gone
-from misfire.compare.job import _false
-from misfire.compare.judge import change
-from misfire.compare.side import Counts
+from misfire.comparison.answer import _partly_gone
+from misfire.comparison.job import _false
+from misfire.comparison.judge import change
+from misfire.comparison.side import Counts
 
 
 def counts(reported: float, found: int, open_: int) -> Counts:

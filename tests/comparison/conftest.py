@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from misfire.compare import Side
+from misfire.comparison import Side
 from misfire.engine import Engine
 
 Rate = float | Callable[[np.ndarray, np.ndarray], np.ndarray]

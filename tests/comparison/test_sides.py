@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from misfire.compare import CompareOptions, Side, compare, compare_patterns
-from misfire.compare.judge import change, standardised
+from misfire.comparison import CompareOptions, Side, compare, compare_patterns
+from misfire.comparison.judge import change, standardised
 from misfire.errors import InputError
 
 from .conftest import finding, make_log

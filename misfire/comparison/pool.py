@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from misfire.compare.pattern import pooled_pattern
+from misfire.comparison.pattern import pooled_pattern
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from misfire.compare.side import Side
+    from misfire.comparison.side import Side
 
 _SUMS = ("firings", "misfires", "partial", "misfires_uncorrected", "unusable")
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from misfire.compare.side import Tables
+from misfire.comparison.side import Tables
 from misfire.counts import binomial_test, fisher_exact
 from misfire.engine import Engine
 from misfire.errors import InputError
