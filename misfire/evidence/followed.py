@@ -24,13 +24,14 @@ from misfire.pattern import residual_angles
 from misfire.work import places
 
 LEAST = 4  # events of one cylinder
-LEAST_BY_TIME = 8  # of a quarter of the log that speaks against the others
+LEAST_BY_TIME, QUARTERS = 8, 4  # of a quarter of the log that speaks against the others
 LEAST_CALM = 15  # healthy turns of each half of the cycle
 STEADY = 1.15  # ratio of speeds over the turns compared, at most, and to those of healthy turns
 BEYOND = 1.25  # the same of the torque over w^2: the healthy wave is a line in it, not to be drawn out much further
 SHARE = 0.9  # a burn twice as late as the generic one leaves 0.98 (tests/evidence)
 _EVENTS, _CALM_RUNS, _CALM_RUN = 25, 8, 16  # looked at, for time: events a cylinder; runs of healthy turns
 _AHEAD, _WINDOW = 2, 5  # turns before the event's and in all
+GROUPS = 10  # of events, each left out in turn
 _REACH = 4  # turns over which a misfire's shape is followed
 
 
@@ -41,7 +42,7 @@ class Followed:
     `share` is of the squared residual angles beyond their noise, about 1 for true misfires; `sd` its error by
     leaving out tenths of the events and by how well healthy turns are known; `size_deg` the root mean square answer [deg]; `events` how many.
     `sound`: misfires and firings in those quarters of the log in which the crank does follow, where it does not in all;
-    `moved_for_a_time`: in one quarter by itself it does not. `tooth`: wheel position whose edge stands off most.
+    `worst`: the quarter that follows least, beyond its error. `tooth`: wheel position whose edge stands off most.
     """
 
     share: float
@@ -49,13 +50,18 @@ class Followed:
     size_deg: float
     events: int
     sound: tuple[int, int] = (0, 0)
-    moved_for_a_time: bool = False
+    worst: Followed | None = None
     tooth: int = 0
 
     @property
     def refuted(self) -> bool:
         """The edges moved and the crank did not."""
-        return self.share + 2 * self.sd < SHARE or self.moved_for_a_time
+        return self.share + 2 * self.sd < SHARE
+
+    @property
+    def freedom(self) -> int:
+        """Degrees of freedom of `sd`."""
+        return min(GROUPS, self.events) - 1
 
     def shown(self, name: str) -> Shown:
         """The row of evidence."""
@@ -86,16 +92,15 @@ def _by_quarters(log: OneLog, miss: IntArray, label: int | str, one: Followed) -
     are true for all that.
     """
     n = log.events.turn.size
-    quarter = np.arange(n) * 4 // max(n, 1)
+    quarter = np.arange(n) * QUARTERS // max(n, 1)
     mine = log.label == label
-    parts: dict[int | str, IntArray] = {k: miss[mine[miss] & (quarter[miss] == k)] for k in range(4)}
+    parts: dict[int | str, IntArray] = {k: miss[mine[miss] & (quarter[miss] == k)] for k in range(QUARTERS)}
     of = _of_log(log, miss, parts)
     good = [k for k, part in of.items() if part.share - 2 * part.sd > 0 and part.share > SHARE]
     state = log.decision.state[mine & np.isin(quarter, good)]
     sound = int((state == MISFIRE).sum()), int(((state == MISFIRE) | (state == FIRING)).sum())
-    return replace(
-        one, sound=sound, moved_for_a_time=any(p.refuted and p.events >= LEAST_BY_TIME for p in of.values())
-    )
+    many = [p for p in of.values() if p.events >= LEAST_BY_TIME]
+    return replace(one, sound=sound, worst=min(many, key=lambda p: (p.share - SHARE) / p.sd, default=None))
 
 
 def _of_log(log: OneLog, miss: IntArray, groups: Mapping[int | str, IntArray]) -> dict[int | str, Followed]:
@@ -281,7 +286,7 @@ def _compared(like: FloatArray, own: FloatArray, off: float) -> Followed | None:
         return 1 - rest / all_, float(np.sqrt(all_ / y.size))
 
     n = own.shape[0]
-    groups = min(10, n)
+    groups = min(GROUPS, n)
     part = np.arange(n) % groups
     value, size = share(np.ones(n, dtype=bool))
     if float(np.sum(own.mean(axis=0) ** 2)) < 2 * float(own.var(axis=0, ddof=1).sum() / n):

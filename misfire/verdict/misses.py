@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from misfire.evidence import Stopped
+from misfire.evidence.followed import QUARTERS, Followed
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Label
 from misfire.verdict.finding import finding, misfire_steps, name_of, pair_of
 from misfire.verdict.odds import (
@@ -19,8 +20,8 @@ from misfire.verdict.odds import (
     echoed,
     faulty,
     isolated,
-    normal,
     said,
+    student,
     weigh,
 )
 
@@ -80,9 +81,17 @@ def _crank(ev: Evidence, c: CylinderEvidence) -> tuple[float, float]:
     follow = ev.lines.followed.get(c.cylinder)
     if follow is None:
         return 0.0, 0.0
-    true = normal(min(follow.share, FOLLOWS), FOLLOWS, float(np.hypot(FOLLOWS_SD, follow.sd)))
-    # one quarter of the log by itself does not follow: hardly ever so by chance
-    return (true - 7.0, OF_ANY_SIZE - 1.0) if follow.moved_for_a_time else (true, OF_ANY_SIZE)
+    true = _follows(follow)
+    if follow.worst is not None:
+        # what moves edges may come and go; of several quarters one is the worst by chance too
+        true = min(true, _follows(follow.worst) + float(np.log(QUARTERS)))
+    return true, OF_ANY_SIZE
+
+
+def _follows(one: Followed) -> float:
+    """Log-density of that share where work was lost; its error is known from few groups of events."""
+    sd = float(np.hypot(FOLLOWS_SD, one.sd))
+    return student(min(one.share, FOLLOWS), FOLLOWS, sd, one.freedom)
 
 
 def _around(c: CylinderEvidence) -> tuple[float, float]:

@@ -111,6 +111,18 @@ def normal(x: float, mean: float, sd: float) -> float:
     return float(-0.5 * ((x - mean) / sd) ** 2 - np.log(sd * np.sqrt(2 * np.pi)))
 
 
+def student(x: float, mean: float, sd: float, freedom: int) -> float:
+    """Log-density at `x` of a value about `mean` whose error `sd` is an estimate with `freedom` degrees of freedom.
+
+    `x`, `mean` and `sd` are shares (dimensionless). Student's t (Biometrika 6, 1908, from memory).
+    """
+    from scipy.special import gammaln
+
+    n = max(freedom, 1)
+    scale = gammaln((n + 1) / 2) - gammaln(n / 2) - 0.5 * np.log(n * np.pi) - np.log(sd)
+    return float(scale - (n + 1) / 2 * np.log1p(((x - mean) / sd) ** 2 / n))
+
+
 def smeared(x: float, low: float, high: float, sd: float) -> float:
     """Log-density at `x` of a value even between `low` and `high`, read with an error of `sd`; all shares of normal work."""
     from scipy.special import ndtr

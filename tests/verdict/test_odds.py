@@ -25,6 +25,7 @@ from misfire.verdict.odds import (
     isolated,
     normal,
     smeared,
+    student,
     weigh,
 )
 from tests.verdict.test_weak import FOUR, evidence
@@ -70,6 +71,7 @@ def test_a_fault_of_unknown_rate_is_the_integral_over_its_rates(k: int, n: int, 
 
 def test_densities_are_those_of_a_general_library():
     assert normal(0.3, 0.1, 0.05) == pytest.approx(stats.norm.logpdf(0.3, 0.1, 0.05))
+    assert student(0.3, 0.99, 0.1, 9) == pytest.approx(stats.t.logpdf(0.3, 9, 0.99, 0.1))
     grid = np.linspace(-1.0, 2.0, 3001)
     area = np.trapezoid([np.exp(smeared(float(x), 0.1, 0.6, 0.05)) for x in grid], grid)
     assert area == pytest.approx(1.0, abs=1e-6)

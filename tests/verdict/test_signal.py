@@ -26,8 +26,8 @@ def test_one_misread_turn_is_no_disturbance(turns: int, firm: bool):
 
 @pytest.mark.parametrize(("events", "firm"), [(5, False), (25, True)])
 def test_a_handful_of_misfires_does_not_condemn_the_sensor(events: int, firm: bool):
-    """The crank follows half of the edges' shift: of five misfires that may be chance."""
-    follow = Followed(share=0.5, sd=0.08, size_deg=0.1, events=events)
+    """A combustion explains two fifths of the edges' shift: of five misfires that may be chance."""
+    follow = Followed(share=0.4, sd=0.08, size_deg=0.1, events=events)
     ev = evidence(FOUR, {}, "fuel_cut")
     rows = [replace(c, misfires=events if c.cylinder == 3 else 0) for c in ev.cylinders]
     ev = replace(ev, cylinders=rows, lines=Lines(followed={3: follow}))
