@@ -47,6 +47,7 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
         known = None
     tdc_found = known is None
     named = False
+    off = np.inf
     turn_hint: int | None = None
     seen: float | None = None
     if known is None:
@@ -97,6 +98,7 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
                 f"the {label} stand {cost[best]:.0f} deg from where the engine file has them: "
                 "first_tooth_after_tdc1_deg, the mark's angle or the wheel is wrong; correct the engine file"
             )
+        off = min(off, float(cost[best]))
         away = np.abs((np.array(start) - start[best] + TURN_DEG) % CYCLE_DEG - TURN_DEG)
         others = np.flatnonzero(away > (0.4 * engine.interval_deg if tdc_found else 60.0))
         clear = min(CLEAR_BY_DEG, 0.1 * engine.interval_deg)
@@ -112,9 +114,8 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
                 notes.append(
                     f"{int(untold.sum())} turns between breaks hold no {label} that tell the turn of the cycle: set aside"
                 )
-            return Phase(
-                start[best] % TURN_DEG, second, "measured", True, tdc_found, tuple(notes), untold, seen
-            )
+            first = start[best] % TURN_DEG
+            return Phase(first, second, "measured", True, tdc_found, tuple(notes), untold, seen, off)
         notes.append(f"the {label} fit both turns of the cycle and cannot tell them apart")
         if (np.abs(away[near] - TURN_DEG) < 1.0).all():
             # a mark of every turn still says which pair of companions stands where
@@ -125,8 +126,10 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
     if engine.cylinders == 1 or not engine.companions:
         told = _turn_from_work(crank, grid, engine, start[0] % TURN_DEG, shape)
         if told is not None:
-            return Phase(start[0] % TURN_DEG, told, "measured", named, tdc_found, tuple(notes), fit=seen)
-    return Phase(start[0] % TURN_DEG, second, "unknown", named, tdc_found, tuple(notes), fit=seen)
+            return Phase(
+                start[0] % TURN_DEG, told, "measured", named, tdc_found, tuple(notes), None, seen, off
+            )
+    return Phase(start[0] % TURN_DEG, second, "unknown", named, tdc_found, tuple(notes), None, seen, off)
 
 
 def _rotations(engine: Engine) -> list[float]:

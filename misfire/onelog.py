@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from misfire.agreement import doubt_of_engine
 from misfire.crank import BoolArray, Crank, number_edges, turn_speed
 from misfire.decide import MISFIRE, MONITOR_FROM, MOTORING, UNUSABLE, Decision, Reason
 from misfire.engine import TURN_DEG, Engine, FloatArray
@@ -91,7 +92,12 @@ def study(
         channels = align_channels(channels, *turn_speed(crank.time_s, crank.block))
     laps.end("crank")
     shape = gas_shape(engine)
-    phase = find_phase(crank, make_grid(crank), engine, Marks(recording.cam_s, recording.cylinder1_s), shape)
+    grid = make_grid(crank)
+    phase = find_phase(crank, grid, engine, Marks(recording.cam_s, recording.cylinder1_s), shape)
+    doubt = doubt_of_engine(grid, crank, engine, shape, phase)
+    phase = replace(
+        phase, doubt=doubt, notes=(*phase.notes, *([f"against the engine given: {doubt}"] if doubt else []))
+    )
     if phase.untold is not None:
         crank = replace(crank, faulty=crank.faulty | phase.untold)
     laps.end("phase")

@@ -42,6 +42,10 @@ class Phase:
         True when TDC was found from the motion.
     fit : float or None
         Share of the wave that the shapes explain where TDC was found from the motion of several cylinders, 0..1.
+    marks_off_deg : float
+        Median distance [deg] of the marks that were used from where the engine file has them; infinite without any.
+    doubt : str
+        What of the motion speaks against the engine given; empty when nothing does.
     untold : array of bool, shape (turns,), or None
         Rows between two breaks of the numbering that hold no mark to tell the turn of the cycle.
     """
@@ -54,6 +58,8 @@ class Phase:
     notes: tuple[str, ...] = ()
     untold: BoolArray | None = None
     fit: float | None = None
+    marks_off_deg: float = np.inf
+    doubt: str = ""
 
 
 def mean_wave(grid: Grid, rows: IntArray, per_cycle: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -98,15 +104,18 @@ def find_tdc(grid: Grid, crank: Crank, engine: Engine, shape: GasShape) -> tuple
     even = engine.even_firing
     n = engine.cylinders
     two = n == 1 or n % 2 == 1 or not even
-    # the longest unbroken run keeps the meaning of even and odd rows
-    longest = int(np.argmax(np.bincount(crank.block)))
-    rows = np.flatnonzero(crank.block == longest)
+    rows = longest_block(crank)
     rows = rows[rows % 2 == 0] if two else rows
     if n > 1 and even:
-        angle, fit = _tdc_over_speeds(grid, rows, engine, shape, two)
+        angle, fit, _ = tdc_over_speeds(grid, rows, engine, shape, two)
     else:
         angle, fit = _tdc_of_cycle(grid, rows, engine, shape)
     return angle % TURN_DEG, int(angle // TURN_DEG) if two else None, fit
+
+
+def longest_block(crank: Crank) -> IntArray:
+    """Rows of the longest unbroken run, shape (turns,), in which even and odd keep their meaning."""
+    return np.flatnonzero(crank.block == int(np.argmax(np.bincount(crank.block))))
 
 
 def _tdc_of_cycle(grid: Grid, rows: IntArray, engine: Engine, shape: GasShape) -> tuple[float, float]:
@@ -127,10 +136,16 @@ def _tdc_of_cycle(grid: Grid, rows: IntArray, engine: Engine, shape: GasShape) -
     return angle % CYCLE_DEG, 1 - left / power if power > 0 else 0.0
 
 
-def _tdc_over_speeds(
-    grid: Grid, rows: IntArray, engine: Engine, shape: GasShape, per_cycle: bool
-) -> tuple[float, float]:
-    """TDC [deg after position 0, below one firing interval] and fit, where all firings share one interval.
+def tdc_over_speeds(
+    grid: Grid,
+    rows: IntArray,
+    engine: Engine,
+    shape: GasShape,
+    per_cycle: bool,
+    at_deg: FloatArray | None = None,
+) -> tuple[float, float, FloatArray]:
+    """TDC [deg after position 0, below one firing interval] and fit, where all firings share one interval; the fit at
+    other angles `at_deg` besides, shape (angles,), zeros where there is no wave. `rows` are turns, even ones `per_cycle`.
 
     Only the orders of the firing frequency are looked at, so single cylinders drop out. The wave of each speed,
     over w^2, is c (combustion)/w^2 + d (compression)/w^2 + m (masses), c, d >= 0 of that speed and m >= 0 of all: at
@@ -139,16 +154,17 @@ def _tdc_over_speeds(
     """
     from scipy.optimize import nnls
 
+    asked = np.zeros(0) if at_deg is None else at_deg
     waves, square, order = [], [], np.zeros(0)
-    for some, w in _by_speed(grid, rows):
+    for some, w in by_speed(grid, rows):
         a, b, wave = mean_wave(grid, some, per_cycle)
         if np.isfinite(wave).all():
             # a third of the teeth of a turn: what a wheel can show
             order = _firing_orders(engine.interval_deg, grid.per_turn)
-            waves.append(_at_orders((a + b) / 2, wave, order) / order / w**2)
+            waves.append(amplitudes_at((a + b) / 2, wave, order) / order / w**2)
             square.append(w**2)
     if not waves or not order.size:
-        return 0.0, 0.0
+        return 0.0, 0.0, np.zeros(asked.size)
     step = TURN_DEG / grid.per_turn
     fine = np.arange(0.0, CYCLE_DEG, 1.0)
     first, last = fine - step / 2, fine + step / 2
@@ -160,12 +176,12 @@ def _tdc_over_speeds(
     comb = comb - fine * engine.cylinders / CYCLE_DEG
     masses = [shape.inertia_integral(last - o) - shape.inertia_integral(first - o) for o in engine.event_deg]
     mass = np.sum(masses, axis=0) / step
-    shapes = [_at_orders(fine, x - x.mean(), order) / order for x in (comb, dip, mass)]
+    shapes = [amplitudes_at(fine, x - x.mean(), order) / order for x in (comb, dip, mass)]
     y = np.concatenate(waves)
     y = np.concatenate([y.real, y.imag])
     power = float(y @ y)
     if not power > 0:
-        return 0.0, 0.0
+        return 0.0, 0.0, np.zeros(asked.size)
     size = order.size
     # the masses of common engines, believed as far as they differ: what one of them may be off costs an rms of the data
     usual, sd = inertia_share(engine), np.sqrt(power / y.size) / masses_unsure(engine)
@@ -186,10 +202,11 @@ def _tdc_over_speeds(
 
     _, rough, _ = min(cost(phi) for phi in np.arange(0.0, engine.interval_deg, 1.0))
     _, angle, left = min(cost(phi) for phi in rough + np.arange(-1, 1.01, 0.25))
-    return angle % engine.interval_deg, 1 - left / power
+    there = np.array([1 - cost(float(x))[2] / power for x in asked])
+    return angle % engine.interval_deg, 1 - left / power, there
 
 
-def _by_speed(grid: Grid, rows: IntArray) -> list[tuple[IntArray, float]]:
+def by_speed(grid: Grid, rows: IntArray) -> list[tuple[IntArray, float]]:
     """Rows of like speed, steps of a quarter, with that speed [rad/s]; all together where none has turns enough."""
     n = grid.per_turn
     rows = rows[(rows + 1) * n < grid.time_s.size]
@@ -210,7 +227,7 @@ def _firing_orders(interval_deg: float, teeth: int) -> FloatArray:
     return np.asarray(order[order <= teeth / 3], dtype=float)
 
 
-def _at_orders(angle_deg: FloatArray, wave: FloatArray, order: FloatArray) -> npt.NDArray[np.complex128]:
+def amplitudes_at(angle_deg: FloatArray, wave: FloatArray, order: FloatArray) -> npt.NDArray[np.complex128]:
     """Least-squares amplitudes c of Re(c exp(i order angle)) in a wave, shape (orders,), in its unit."""
     turn = np.radians(angle_deg)[:, None] * order
     x = np.linalg.lstsq(np.column_stack([np.cos(turn), np.sin(turn)]), wave, rcond=None)[0]
@@ -221,7 +238,7 @@ def shared_part(a: FloatArray, b: FloatArray, wave: FloatArray, interval: float,
     """Least-squares part of the wave at the orders of the firing frequency; `interval` of firings and `period` of the wave [deg]."""
     mid = (a + b) / 2
     order = _firing_orders(interval, int(wave.size / (period / TURN_DEG)))
-    found = _at_orders(mid, wave, order)
+    found = amplitudes_at(mid, wave, order)
     return np.asarray((found * np.exp(1j * np.radians(mid)[:, None] * order)).real.sum(axis=1), dtype=float)
 
 

@@ -50,7 +50,7 @@ class CylinderEvidence:
 
 @dataclass(frozen=True)
 class Evidence:
-    """Everything that the judgement rests on; `worst_tooth` is a position and its error [deg], `tdc_fit` a share 0..1."""
+    """Everything that the judgement rests on; `worst_tooth` is a position and its error [deg]."""
 
     engine: Engine
     cylinders: Sequence[CylinderEvidence]
@@ -73,9 +73,8 @@ class Evidence:
     speed_ratio: float
     codes: tuple[str, ...] = ()
     counts_given: bool = False
+    monitor_ran: bool | None = None
     nothing_fired: bool = False
-    tdc_fit: float | None = (
-        None  # least share of the wave that a TDC found from the motion explains; None when given
-    )
+    engine_doubt: str = ""  # what of the motion speaks against the engine given
     notes: list[str] = field(default_factory=list)
     lines: Lines = field(default_factory=Lines)

@@ -78,9 +78,10 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
         reported = None
         if counts is not None and counts.misfires is not None and isinstance(name, int):
             mate = logs[0].engine.companions.get(name)
-            reported = counts.misfires.get(name, 0)
-            if logs[0].phase.status == "unknown" and mate is not None:
-                reported += counts.misfires.get(mate, 0)
+            both = [name] if logs[0].phase.status != "unknown" or mate is None else [name, mate]
+            read = [counts.misfires[c] for c in both if c in counts.misfires]
+            # a cylinder that the file does not name was not read, which is not zero
+            reported = sum(read) if len(read) == len(both) else None
         rows.append(
             CylinderEvidence(
                 name,
@@ -145,8 +146,9 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
         speed_ratio=float(np.nanpercentile(rpm, 95) / np.nanpercentile(rpm, 5)) if rpm.size else 1.0,
         codes=codes,
         counts_given=counts is not None and counts.misfires is not None,
+        monitor_ran=None if counts is None else counts.monitor_ran,
         nothing_fired=bool(state.size and judged == 0 and (state == MOTORING).mean() > 0.5),
-        tdc_fit=min((log.phase.fit for log in logs if log.phase.fit is not None), default=None),
+        engine_doubt=next((log.phase.doubt for log in logs if log.phase.doubt), ""),
         lines=lines(logs),
     )
 

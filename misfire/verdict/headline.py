@@ -5,16 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from misfire.verdict.evidence import Evidence
+import numpy as np
+
+from misfire.verdict.evidence import Evidence, Label
 from misfire.verdict.finding import listed, name_of
 from misfire.verdict.misses import LEAST_OPEN, OPEN_FROM
 
-LEAST_FIT = 0.5  # of the wave, that a TDC found from the motion must explain (our choice)
-
-
-def strange(ev: Evidence) -> bool:
-    """The crank does not move as this engine's would."""
-    return ev.tdc_fit is not None and ev.tdc_fit < LEAST_FIT
+LEAST_JUDGED = (
+    0.1  # of the firings that the others have, from which on a cylinder is judged at all (our choice)
+)
 
 
 def headline(status: str, found: list[dict[str, Any]], weaker: list[dict[str, Any]], ev: Evidence) -> str:
@@ -31,7 +30,7 @@ def headline(status: str, found: list[dict[str, Any]], weaker: list[dict[str, An
 
 
 def _undecided(weaker: list[dict[str, Any]], ev: Evidence) -> str:
-    if strange(ev):
+    if ev.engine_doubt:
         return "the crank does not move like this engine's; check the engine given."
     if weaker:
         top = max(weaker, key=lambda f: f["confidence"])
@@ -39,6 +38,8 @@ def _undecided(weaker: list[dict[str, Any]], ev: Evidence) -> str:
             many = len(top["cylinders"]) > 1
             return f"{_named(top['cylinders'])} {'deviate' if many else 'deviates'}, and this log cannot say why."
         return "a deviation is there that this log cannot assign."
+    if idle := unjudged(ev):
+        return f"{_named(idle)} could hardly be judged; the others fire."
     if ev.nothing_fired:
         return "no cylinder fires in this log, so there is nothing to compare with."
     return "this log is too short or too noisy to judge."
@@ -60,6 +61,8 @@ def _said(f: dict[str, Any], found: list[dict[str, Any]], ev: Evidence) -> str:
         wheel = detail["where"] == "wheel"
         what = "the crank wheel's pattern is off" if wheel else "the controller's stored pattern does not fit"
         many = len(labels) > 1
+        if detail.get("learned"):
+            return f"The crank wheel is off at {_named(labels)}, and the controller has learned it: it counts nothing there"
         was = ("were" if many else "was") if detail.get("counted_falsely") else "would be"
         if missed_too(f, found):
             return f"False detection: {what}, and {_named(labels)} {was} counted falsely too"
@@ -69,6 +72,12 @@ def _said(f: dict[str, Any], found: list[dict[str, Any]], ev: Evidence) -> str:
     if cause == "weak_cylinder":
         return f"Weak {_named(labels)}: fires, but gives too little work"
     return f"The driveline swings by itself at {detail['hz']:.1f} Hz, every cylinder fires"
+
+
+def unjudged(ev: Evidence) -> list[Label]:
+    """Cylinders with far fewer judged firings than the others have: the log says nothing of them."""
+    usual = float(np.median([c.firings for c in ev.cylinders])) if ev.cylinders else 0.0
+    return [c.cylinder for c in ev.cylinders if c.firings < LEAST_JUDGED * usual]
 
 
 def missed_too(f: dict[str, Any], found: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from misfire.verdict.evidence import Evidence
 from misfire.verdict.finding import MOST_UNUSABLE, both_companions, name_of
-from misfire.verdict.headline import headline, missed_too, strange
+from misfire.verdict.headline import headline, missed_too, unjudged
 from misfire.verdict.losses import ambiguous_of, weak_of
 from misfire.verdict.misses import misfires_of, size_open_of
 from misfire.verdict.odds import FIRM
@@ -84,12 +84,10 @@ def _doubt(ev: Evidence, case: _Case) -> None:
             "the same drive again after the crank signal is put right: the false part of these misfires goes with it",
         )
     rest = [f for f in case.found if f["cause"] != "sensor_signal"]
-    if strange(ev):
-        record = (
-            "the engine given, checked (cylinders, firing order): the crank does not move like that of "
-            f"{ev.engine.cylinders} cylinders; if it is right, its --first-tooth"
-        )
-        case.doubt(rest, 0.5, record)
+    if ev.engine_doubt:
+        record = f"the engine given, checked: {ev.engine_doubt}"
+        # lost and extra edges are seen without any engine
+        case.doubt([f for f in case.found if f["detail"].get("kind") != "edges"], 0.5, record)
         case.missing.append(record)
     elif ev.unusable_share > MOST_UNUSABLE:
         # what the few that are left say is no sample of the log, and a wrong engine file reads so
@@ -99,6 +97,12 @@ def _doubt(ev: Evidence, case: _Case) -> None:
             "the engine file checked (cylinders, firing order, wheel, angles), then a log at steady speeds: "
             f"{100 * ev.unusable_share:.0f} % of the firings of this one cannot be judged",
         )
+    case.doubt(
+        [f for f in case.of("misfire") if _every_second(f, ev)],
+        0.9,
+        f"the number of cylinders, checked, and whether the engine shuts every second one off by itself: one of "
+        f"{ev.engine.cylinders // 2} moves like this. If neither, the controller's counts (--counts) or codes of these cylinders",
+    )
     if "P0363" in ev.codes:
         case.doubt(
             [f for f in case.of("misfire") if f["detail"].get("steady") or "dead_from_s" in f["detail"]],
@@ -106,6 +110,17 @@ def _doubt(ev: Evidence, case: _Case) -> None:
             "P0363 says that the controller has shut injectors off: clear that state (or restore the injector) and record "
             "again, because the dead cylinder may be its consequence",
         )
+
+
+def _every_second(f: dict[str, Any], ev: Evidence) -> bool:
+    """Every second cylinder in firing order dead in every firing, on an engine of six or more, and no code or count of them."""
+    order = ev.engine.firing_order
+    dead = set(f["cylinders"])
+    if len(order) < 6 or not f["detail"].get("steady") or dead not in (set(order[::2]), set(order[1::2])):
+        return False
+    rows = [c for c in ev.cylinders if c.cylinder in dead]
+    told = any((c.reported or 0) >= 10 for c in rows)
+    return not told and not any(f"P03{c:02d}" in ev.codes for c in dead if isinstance(c, int))
 
 
 def _say_if_names_are_exchanged(ev: Evidence, case: _Case) -> None:
@@ -174,10 +189,15 @@ def _nothing_to_clear(ev: Evidence, case: _Case) -> bool:
     """Without a firm finding: the log could not have shown one; what to record is added."""
     if case.found:
         return False
-    open_ = bool(case.weaker) or strange(ev)
+    open_ = bool(case.weaker) or bool(ev.engine_doubt)
     if ev.usable_turns < LEAST_TURNS:
         open_ = True
         case.missing.append(f"a longer record: at least {LEAST_TURNS} turns of firing, a minute is better")
+    if idle := unjudged(ev):
+        open_ = True
+        case.missing.append(
+            f"a log in which {' and '.join(name_of(c) for c in idle)} can be judged as often as the others: here it was cut, or unusable"
+        )
     if ev.unusable_share > 0.5:
         open_ = True
         case.missing.append(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Label
-from misfire.verdict.finding import finding, name_of, pair_of
+from misfire.verdict.finding import finding, listed, name_of, pair_of
 from misfire.verdict.misses import why_missing
 from misfire.verdict.odds import FIRM, UNTHOUGHT, WORTH_SAYING, Account, beyond, faulty, isolated, said, weigh
 
@@ -27,6 +28,9 @@ AWAY_TODAY = 0.1  # how often a misfire with a code stays away for a whole log (
 # Least rate that stores a code: 1 % of all firings in 1000 turns (13 CCR 1968.2 (e)(3), the floor from memory), so
 # more than that of those of the coded cylinders
 CODED_FROM = 0.01
+LEARNED_BELOW = (
+    0.1  # of what an uncorrected monitor would count: the controller allows for the wheel (our choice)
+)
 WHEEL_UNSEEN = 0.1  # of the wheel's prior where no pattern was learned
 BOTH_CODED = {
     "stored": 0.9,
@@ -84,8 +88,43 @@ def wheel_of(ev: Evidence, _: list[dict[str, Any]]) -> list[dict[str, Any]]:
         "Check the conditions first with `misfire ready`; no full-throttle learn while a true misfire is present.",
     ]
     detail = {"where": "wheel", "from_rpm": from_rpm, "counted_falsely": was}
+    if not was and _learned(ev, accused):
+        detail["learned"] = True
+        lines.append(
+            "the controller's monitor ran and counted next to nothing on them: it allows for this wheel"
+        )
+        steps = [
+            "Nothing to do for now: the controller has learned this wheel, and that holds while wheel and sensor stay as they are.",
+            "Before parts near the wheel are next taken off, look at its run-out and teeth.",
+        ]
+    if other := _counted_elsewhere(ev, accused, coded):
+        steps.insert(0, other)
     sure = max(beyond(c.false_uncorrected, c.firings, FALSELY_FROM) for c in accused)
     return [finding("crank_pattern", labels, max(sure * (1 - UNTHOUGHT), FIRM), detail, lines, steps)]
+
+
+def _learned(ev: Evidence, accused: Sequence[CylinderEvidence]) -> bool:
+    """The controller's counts show that it allows for the wheel: its monitor ran, and counted hardly any falsely."""
+    return ev.monitor_ran is True and all(
+        c.reported is not None and c.reported - c.misfires <= LEARNED_BELOW * c.false_uncorrected
+        for c in accused
+    )
+
+
+def _counted_elsewhere(ev: Evidence, accused: Sequence[CylinderEvidence], coded: set[int]) -> str:
+    """What to check first where the controller counted, or stored codes, on other cylinders that fire than the wheel accuses."""
+    mine = {x for c in accused for x in pair_of(ev, c.cylinder)}
+    rest = [c for c in ev.cylinders if c.cylinder not in mine]
+    counted = [c.cylinder for c in rest if (c.reported or 0) >= 10 and c.misfires < 0.1 * (c.reported or 0)]
+    if not counted and not any(c.cylinder in coded or (c.reported or 0) >= 10 for c in accused):
+        counted = [c.cylinder for c in rest if c.cylinder in coded and not c.misfires]
+    if not counted or not ev.named:
+        return ""
+    said = "misfires are counted on" if ev.counts_given else "codes are stored for"
+    return (
+        f"Check the firing order, the mark and the first tooth's angle first: {said} {listed(counted)}, and the wheel accuses "
+        f"{listed(sorted(mine, key=str))}."
+    )
 
 
 def _edges_moved(ev: Evidence) -> dict[Label, float]:

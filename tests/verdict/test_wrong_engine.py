@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+from dataclasses import replace
+
 import pytest
 
 from misfire.engine import Engine
+from misfire.errors import InputError
 from misfire.intake.counts import Counts
 from misfire.pipeline import AnalyseOptions, analyse
 from misfire.simulate import load_scenario, simulate
@@ -20,7 +24,59 @@ def test_another_number_of_cylinders_is_not_judged(four, layout: str) -> None:
     verdict = analyse(four.recording, AnalyseOptions(Engine.load(layout))).result["verdict"]
     assert (verdict["status"], verdict["findings"]) == ("undetermined", [])
     assert "check the engine given" in verdict["headline"]
-    assert any("does not move like that of 6 cylinders" in line for line in verdict["missing"])
+    assert any("moves like that of 4 cylinders, 6 are given" in line for line in verdict["missing"])
+
+
+@pytest.mark.parametrize(
+    ("scenario", "layout", "like"),
+    [("healthy_i4", "inline6", 4), ("dead_cylinder_i4", "inline6", 4), ("lost_edges_v8", "inline6", 8)],
+)
+def test_a_wrong_number_is_told_with_the_angle_given(scenario: str, layout: str, like: int) -> None:
+    log = simulate(load_scenario(scenario))
+    engine = Engine.load(layout).with_wheel(log.engine.wheel)
+    done = analyse(log.recording, AnalyseOptions(engine)).result
+    assert [f["cause"] for f in done["verdict"]["findings"] if f["detail"].get("kind") != "edges"] == []
+    assert any("the engine given, checked" in line for line in done["verdict"]["missing"])
+    assert any(f"moves like that of {like} cylinders" in line for line in done["verdict"]["missing"]) or any(
+        "first_tooth_after_tdc1_deg" in line for line in done["verdict"]["missing"]
+    )
+
+
+@pytest.mark.parametrize("off_deg", [-30.0, 30.0, 60.0, 90.0])
+@pytest.mark.parametrize("scenario", ["healthy_i4", "dead_cylinder_i4", "bursts_v6"])
+@pytest.mark.parametrize("marks", [True, False])
+def test_a_wrong_angle_of_the_first_tooth_is_told(scenario: str, off_deg: float, marks: bool) -> None:
+    """Whether or not marks stand near enough to be taken: nothing firm, no clear answer, and where to look."""
+    log = simulate(load_scenario(scenario))
+    wheel = log.engine.wheel
+    assert wheel is not None
+    assert wheel.first_tooth_after_tdc1_deg is not None
+    right = wheel.first_tooth_after_tdc1_deg
+    wrong = replace(wheel, first_tooth_after_tdc1_deg=(right + off_deg) % 360.0)
+    recording = log.recording if marks else replace(log.recording, cam_s=None, cylinder1_s=None)
+    options = AnalyseOptions(log.engine.with_wheel(wrong))
+    if marks and abs(off_deg) >= 45.0:
+        with contextlib.suppress(InputError):  # marks or cam edges that far away are refused already
+            assert analyse(recording, options).result["verdict"]["findings"] == []
+        return
+    verdict = analyse(recording, options).result["verdict"]
+    assert (verdict["status"], verdict["findings"]) == ("undetermined", [])
+    assert any("first_tooth_after_tdc1_deg" in line for line in verdict["missing"])
+
+
+def test_an_eight_of_which_every_second_cylinder_is_dead_may_be_a_four() -> None:
+    """A healthy four given as an eight; with counts of those cylinders it is an eight."""
+    log = simulate(load_scenario("healthy_i4"))
+    engine = Engine.load("v8").with_wheel(log.engine.wheel)
+    done = analyse(log.recording, AnalyseOptions(engine)).result["verdict"]
+    assert done["findings"] == []
+    assert any("one of 4 moves like this" in line for line in done["missing"])
+    dead = {c: 500 for x in done["candidates"] for c in x["cylinders"]} | dict.fromkeys(range(1, 9), 0)
+    dead |= {c: 500 for x in done["candidates"] for c in x["cylinders"]}
+    told = analyse(
+        log.recording, AnalyseOptions(engine), counts=Counts(dead, dead, "during_log", True)
+    ).result
+    assert [f["cause"] for f in told["verdict"]["findings"]] == ["misfire"]
 
 
 def test_the_right_number_is_judged_without_any_angle(four) -> None:
