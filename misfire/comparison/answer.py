@@ -103,11 +103,13 @@ class Overall:
 
 
 def names(cylinders: Iterable[Label]) -> str:
-    """ "cylinder 2", "cylinders 2 and 3", "cylinders 1, 2 and 3"."""
-    listed = [str(c) for c in sorted(cylinders, key=lambda c: (isinstance(c, str), c))]
+    """ "cylinder 2", "cylinder 2 or 3", "cylinders 1, 2 and 3", "place A" where nothing ties numbers to them."""
+    ordered = sorted(cylinders, key=lambda c: (isinstance(c, str), c))
+    listed = [str(c) for c in ordered]
+    word = "place" if ordered and isinstance(ordered[0], str) else "cylinder"
     if len(listed) == 1:
-        return f"cylinder {listed[0]}"
-    return f"cylinders {', '.join(listed[:-1])} and {listed[-1]}"
+        return f"{word} {listed[0]}"
+    return f"{word}s {', '.join(listed[:-1])} and {listed[-1]}"
 
 
 def remaining(e: Evidence) -> list[Label]:
@@ -289,14 +291,14 @@ def _explain(out: Overall, e: Evidence) -> Overall:
                 else f"{percent(like[0])} before, {percent(like[1])} after at like speed and load"
             )
             out.reasons.append(
-                f"cylinder {c}: {rates}; in all {ch.before[0]} of {ch.before[1]} firings before, "
+                f"{names([c])}: {rates}; in all {ch.before[0]} of {ch.before[1]} firings before, "
                 f"{ch.after[0]} of {ch.after[1]} after"
             )
         if out.answer.startswith("cleared") and ch.material_before and e.answers[c] == "not_proven":
-            out.reasons.append(f"cylinder {c}: its few counts before prove nothing by themselves")
+            out.reasons.append(f"{names([c])}: its few counts before prove nothing by themselves")
         if ch.material_before and ch.covered < 0.8:
             out.reasons.append(
-                f"cylinder {c}: only {100 * ch.covered:.0f} % of the counts before fell at speeds and loads "
+                f"{names([c])}: only {100 * ch.covered:.0f} % of the counts before fell at speeds and loads "
                 "that were driven again"
             )
     if any(ch.material_before and ch.covered < 0.8 for ch in e.changes.values()):

@@ -50,8 +50,10 @@ def row(
     if answer not in ("moved", "stayed") and (truly or used == "found"):
         answer = j.raw["found"][c]
     need = needs.get(c)
+    both = getattr(c, "both", None)
     return {
         "cylinder": c,
+        **({"either": list(both)} if both else {}),
         "before": _block(i, j.tables.naming, j.tables.before, j.before),
         "after": _block(i, j.tables.naming, j.tables.after, j.after),
         **_numbers(ch, j.adjusted[used][c]),

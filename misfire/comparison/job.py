@@ -200,8 +200,8 @@ def _changes(tables: Tables, phi: Mapping[Label, float], engine: Engine) -> dict
         out["uncorrected"][c] = change(
             b.false[i], b.firings[i], a.false[i], a.firings[i], _phi(tables, "false", i)
         )
-        if b.reported is None or a.reported is None:
-            continue
+        if b.reported is None or a.reported is None or not np.isfinite(b.reported[i] + a.reported[i]):
+            continue  # not read on both sides
         firings = b.reported_firings[i], a.reported_firings[i]
         flagged = np.minimum(b.found[i] + b.false[i], firings[0])
         spread = phi[c] if b.reported_found[i].sum() else 1.0
@@ -212,8 +212,8 @@ def _changes(tables: Tables, phi: Mapping[Label, float], engine: Engine) -> dict
         nb, na = (_per_cylinder(side.reported_firings, engine) for side in (b, a))
         nothing = np.zeros_like(nb)
         part = _false_part(b), _false_part(a)
-        for c in sorted(engine.firing_order):
-            counts = b.by_number.get(c, 0.0), a.by_number.get(c, 0.0)
+        for c in sorted({*engine.firing_order} & {*b.by_number} & {*a.by_number}):
+            counts = b.by_number[c], a.by_number[c]
             out["reported"][c] = standardised(*counts, nb, na, nothing)
             out["false"][c] = standardised(counts[0] * part[0], counts[1] * part[1], nb, na, nothing)
     return out
@@ -234,6 +234,8 @@ def _false(side: Counts, i: int) -> float:
     """Controller counts on firings that burned: all that the log does not confirm, unless it confirms half of them, or
     may do so where it could not judge."""
     assert side.reported is not None
+    if not np.isfinite(side.reported[i]):
+        return 0.0
     extra = float(side.reported[i]) - float(side.reported_found[i].sum())
     sure = extra - float(side.reported_open[i].sum())
     return extra if sure > 0.5 * float(side.reported[i]) else 0.0

@@ -22,6 +22,41 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 Label = int | str
+
+
+class EitherNumber(int):
+    """A cylinder's number that stands for it or its companion: a number in every use, in words "2 or 3"."""
+
+    def __new__(cls, number: int, companion: int) -> EitherNumber:
+        """`number` and `companion` are cylinder numbers."""
+        one = super().__new__(cls, number)
+        one.both = (number, companion)
+        return one
+
+    both: tuple[int, int]
+
+    def __str__(self) -> str:
+        return f"{self.both[0]} or {self.both[1]}"
+
+
+class EitherPlace(str):
+    """The same for a place: "A", in words "A or C"."""
+
+    def __new__(cls, place: str, companion: str) -> EitherPlace:
+        """`place` and `companion` are letters."""
+        one = super().__new__(cls, place)
+        one.both = (place, companion)
+        return one
+
+    both: tuple[str, str]
+
+    def __str__(self) -> str:
+        return f"{self.both[0]} or {self.both[1]}"
+
+    def __format__(self, spec: str) -> str:
+        return format(str(self), spec)
+
+
 _BLOCK_TURNS = 50
 _PARTIAL_FROM = 0.3  # a weaker burn is a fault: a monitor that counts it does not count falsely
 
@@ -166,10 +201,17 @@ def naming(sides: Sequence[Side], engine: Engine) -> Naming:
     if all(isinstance(x, int) for x in seen):
         paired = bool(companions) and any(s.result.get("phase") == "unknown" for s in sides)
         numbers = range(1, engine.cylinders + 1)
-        keep = {min(c, companions.get(c, c)) if paired else c for c in numbers}
-        return Naming(tuple(sorted(keep)), companions, paired)
+        if not paired:
+            return Naming(tuple(numbers), companions, False)
+        keep = sorted({min(c, companions.get(c, c)) for c in numbers})
+        both = [EitherNumber(c, companions[c]) if c in companions else c for c in keep]
+        return Naming(tuple(both), companions, True)
     if all(isinstance(x, str) for x in seen):
-        return Naming(tuple(sorted(seen, key=str)), companions, False)
+        places = sorted(str(x) for x in seen)
+        half = engine.cylinders // 2
+        if len(places) == half and companions and all(s.result.get("phase") == "unknown" for s in sides):
+            return Naming(tuple(EitherPlace(p, chr(ord(p) + half)) for p in places), companions, False)
+        return Naming(tuple(places), companions, False)
     return Naming(("all",), companions, False)
 
 
@@ -366,11 +408,12 @@ def _by_label(counts: Mapping[int, float] | None, named: Naming) -> FloatArray |
     """Counts in the order of the labels; None when there are none, or the labels are no numbers."""
     if counts is None or not all(isinstance(x, int) for x in named.labels):
         return None
-    out = np.zeros(len(named.labels))
-    for number, count in counts.items():
-        label = named.common(number)
-        if label in named.labels:
-            out[named.labels.index(label)] += count
+    # a cylinder that was not read is not known, nor is a pair of which one was
+    out = np.full(len(named.labels), np.nan)
+    for i, label in enumerate(named.labels):
+        both: tuple[int, ...] = label.both if isinstance(label, EitherNumber) else (int(label),)
+        if all(c in counts for c in both):
+            out[i] = sum(counts[c] for c in both)
     return out
 
 

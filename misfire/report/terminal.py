@@ -16,6 +16,7 @@ from misfire.report.words import (
     STATUS,
     cause,
     clean,
+    compared_name,
     confidence,
     count,
     finite,
@@ -241,7 +242,7 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
         ]
         rows.append(
             [
-                clean(c.get("cylinder"), 8),
+                compared_name(c),
                 shown[0],
                 count(of[0]),
                 shown[1],

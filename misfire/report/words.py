@@ -185,6 +185,11 @@ def row_name(result: Mapping[str, Any], label: Any) -> str:
     return f"{name}/{chr(ord('A') + place + half)}" if 0 <= place < half else name
 
 
+def compared_name(row: Mapping[str, Any]) -> str:
+    """The name of a row of a comparison: both companions, "2/3", where it counts them together."""
+    return "/".join(clean(c, 20) for c in items(row.get("either"))) or clean(row.get("cylinder"), 20)
+
+
 def titled(name: str) -> str:
     """A cylinder's or a place's name with its word: "cylinder 3", "place A/C"."""
     return f"{'cylinder' if name[:1].isdigit() else 'place'} {name}"

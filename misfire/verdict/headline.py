@@ -62,7 +62,10 @@ def _said(f: dict[str, Any], found: list[dict[str, Any]], ev: Evidence) -> str:
         what = "the crank wheel's pattern is off" if wheel else "the controller's stored pattern does not fit"
         many = len(labels) > 1
         if detail.get("learned"):
-            return f"The crank wheel is off at {_named(labels)}, and the controller has learned it: it counts nothing there"
+            return (
+                f"The crank wheel's pattern is off; {_named(labels)} {'fire' if many else 'fires'} and would be counted falsely, "
+                f"but the controller has learned it and counts nothing there"
+            )
         was = ("were" if many else "was") if detail.get("counted_falsely") else "would be"
         if missed_too(f, found):
             return f"False detection: {what}, and {_named(labels)} {was} counted falsely too"

@@ -189,3 +189,17 @@ def test_misfires_that_came_up_and_may_be_one_cluster_are_open_not_unchanged():
     assert one.answer(p_adjusted=1.0, alpha=0.01) == "not_proven"
     many = change([60], [689], [6], [67])
     assert many.answer(p_adjusted=1.0, alpha=0.01) == "unchanged"
+
+
+def test_the_turn_of_the_cycle_unknown_names_both_companions() -> None:
+    """Numbers and places that stand for two are told as two, and stay numbers and places in the result."""
+    from misfire.comparison.answer import names
+    from misfire.comparison.side import EitherNumber, EitherPlace
+
+    two, a = EitherNumber(2, 3), EitherPlace("A", "C")
+    assert names([two]) == "cylinder 2 or 3"
+    assert names([two, EitherNumber(1, 4)]) == "cylinders 1 or 4 and 2 or 3"
+    assert names([a]) == "place A or C"
+    assert names(["B"]) == "place B"
+    assert json.dumps({"cylinder": [two, a]}) == '{"cylinder": [2, "A"]}'
+    assert {two: 1}[2] == {a: 1}["A"] == 1

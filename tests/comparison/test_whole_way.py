@@ -154,12 +154,10 @@ def test_every_form_of_counts_tells_the_same(
     got = run(folder, "good", "good2", "--counts-before", before, "--counts-after", after)
     out = json.loads(got.stdout)
     assert out["verdict"]["answer"] == "cleared"
-    assert [(r["before"]["reported"], r["after"]["reported"]) for r in out["cylinders"]] == [
-        (0, 0),
-        (300, 0),
-        (300, 0),
-        (0, 0),
-    ]
+    # the running totals name 2 and 3 only: of the others nothing was read
+    rest = (None, None) if form == "running" else (0, 0)
+    read = [(r["before"]["reported"], r["after"]["reported"]) for r in out["cylinders"]]
+    assert read == [rest, (300, 0), (300, 0), rest]
 
 
 def test_a_counter_that_was_reset_or_full_after_proves_nothing(
