@@ -13,7 +13,7 @@ from misfire.decide import FIRING, MISFIRE
 from misfire.evidence.maps import lost_work_map
 from misfire.intake.counts import Counts
 from misfire.onelog import OneLog
-from misfire.verdict import Evidence, all_labels
+from misfire.verdict import Evidence, all_labels, pair_of
 
 MOST_FAULTS = 2000  # of a log, listed one by one
 
@@ -120,9 +120,11 @@ def _cylinders(ev: Evidence) -> list[dict[str, Any]]:
     out = []
     for c in ev.cylinders:
         lo, hi = rate_interval_pct(c.misfires, c.firings)
+        both = pair_of(ev, c.cylinder)
         out.append(
             {
                 "cylinder": c.cylinder,
+                **({"either": both} if len(both) == 2 else {}),
                 "firings": c.firings,
                 "misfires": c.misfires,
                 "partial": c.partial,

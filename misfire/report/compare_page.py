@@ -67,7 +67,7 @@ def _glance(comparison: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         if _like(c) and (w.finite(c.get("ratio")) is not None):
             counts = f"{_like(c)} % at like speed and load"
         kind = "bad" if _TONE.get(answer) == "found" else _KIND.get(answer, "open")
-        out.append((w.compared_name(c), kind, f"{w.clean(answer, 30).replace('_', ' ')}, {counts}"))
+        out.append((w.name_of_row(c), kind, f"{w.clean(answer, 30).replace('_', ' ')}, {counts}"))
     return out
 
 
@@ -77,7 +77,7 @@ def _counts(comparison: Mapping[str, Any]) -> str:
         b, a = w.table(c.get("before")), w.table(c.get("after"))
         if (w.finite(a.get("misfires")) or 0) > 0:
             marked.add(i)
-        row = [w.compared_name(c), w.clean(c.get("answer"), 30).replace("_", " ") or w.NONE]
+        row = [w.name_of_row(c), w.clean(c.get("answer"), 30).replace("_", " ") or w.NONE]
         row += [_of(side.get("misfires"), side.get("firings")) for side in (b, a)]
         row += [_to(b.get(k), a.get(k)) for k in ("misfires_uncorrected", "reported")]
         row += [w.number(c.get("ratio")), w.span(c.get("ratio_ci95")), w.number(c.get("p_value"))]

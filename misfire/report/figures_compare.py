@@ -12,7 +12,7 @@ from misfire.report.figure import Figure, axis, blank, f32, label
 from misfire.report.figures_wheel import pattern_table
 from misfire.report.markup import Table
 from misfire.report.style import COOL, HOT, INK
-from misfire.report.words import clean, compared_name, count, finite, items, needed, number, span, table
+from misfire.report.words import clean, count, finite, items, name_of_row, needed, number, span, table
 
 SIDES = (("before", "square-open", INK, "□"), ("after", "circle", COOL, "●"))
 
@@ -128,7 +128,7 @@ def rates(comparison: Mapping[str, Any], before: Mapping[str, Any], after: Mappi
     """Rate per cylinder before and after, with intervals and the driving still needed."""
     key, question = "rates", "Did the misfires get fewer, and is it proven?"
     rows = [table(c) for c in items(comparison.get("cylinders"))]
-    names = [compared_name(c) for c in rows]
+    names = [name_of_row(c) for c in rows]
     if not rows:
         return Figure(key, question, why="No cylinder could be compared.")
     plot = blank(110 + 56 * len(rows))

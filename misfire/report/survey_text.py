@@ -21,12 +21,23 @@ _LISTED = 12
 
 
 def in_order(rows: Sequence[Row]) -> list[Row]:
-    """Rows by what they ask for: found first (highest rate first), then not judged, not decided, clear."""
+    """Rows by what they ask for: found first (highest rate first, a wheel that the controller has learned last), then not
+    judged, not decided, clear."""
     place = {status: k for k, status in enumerate(GROUPS)}
     return sorted(
         rows,
-        key=lambda r: (place.get(str(r.get("status")), 9), -(r.get("worst_rate_pct") or 0.0), str(r["file"])),
+        key=lambda r: (
+            place.get(str(r.get("status")), 9),
+            _learned(r),
+            -(r.get("worst_rate_pct") or 0.0),
+            str(r["file"]),
+        ),
     )
+
+
+def _learned(row: Row) -> bool:
+    """The only finding is a wheel that is off and that the controller allows for: nothing to do."""
+    return row.get("learned") == "yes" and row.get("causes") == "crank_pattern"
 
 
 def causes(row: Row) -> str:
@@ -35,7 +46,9 @@ def causes(row: Row) -> str:
     who = str(row.get("cylinders") or "").split(";")
     parts = []
     for k, kind in enumerate(kinds):
-        named = names(who[k].split()) if k < len(who) else ""
+        both = who[k].split() if k < len(who) else []
+        either = row.get("phase") == "unknown" and kind in ("misfire", "weak_cylinder") and len(both) == 2
+        named = names(both, "or" if either else "and")
         parts.append(CAUSE.get(kind, clean(kind, 40)) + (f", {named}" if named else ""))
     return "; ".join(parts)
 
@@ -67,7 +80,7 @@ def what(row: Row) -> str:
     if row.get("status") == "found":
         rate = row.get("worst_rate_pct")
         many = f"; {number(rate)} % of the firings of cylinder {row['worst_cylinder']}" if rate else ""
-        return causes(row) + many
+        return causes(row) + (", learned by the controller" if _learned(row) else "") + many
     if row.get("status") == "undetermined":
         return clean(row.get("headline"), 300)
     return f"{number(row.get('rate_pct'))} % misfires of {count(row.get('firings'))} firings"

@@ -16,11 +16,11 @@ from misfire.report.words import (
     STATUS,
     cause,
     clean,
-    compared_name,
     confidence,
     count,
     finite,
     items,
+    name_of_row,
     names,
     needed,
     no_misfire,
@@ -242,7 +242,7 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
         ]
         rows.append(
             [
-                compared_name(c),
+                name_of_row(c),
                 shown[0],
                 count(of[0]),
                 shown[1],

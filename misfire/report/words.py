@@ -174,19 +174,12 @@ def names(cylinders: Any, link: str = "and") -> str:
 
 def row_name(result: Mapping[str, Any], label: Any) -> str:
     """The name of a row of the cylinder table: both companions, "2/3" or "A/C", where it counts them together."""
-    order = items(table(result.get("engine")).get("firing_order"))
-    half = len(order) // 2
-    name = clean(label, 20)
-    if result.get("phase") != "unknown" or not half or len(items(result.get("cylinders"))) != half:
-        return name
-    if label in order:
-        return f"{name}/{clean(order[(order.index(label) + half) % len(order)], 20)}"
-    place = ord(name) - ord("A") if len(name) == 1 else -1
-    return f"{name}/{chr(ord('A') + place + half)}" if 0 <= place < half else name
+    rows = (table(c) for c in items(result.get("cylinders")))
+    return next((name_of_row(c) for c in rows if c.get("cylinder") == label), clean(label, 20))
 
 
-def compared_name(row: Mapping[str, Any]) -> str:
-    """The name of a row of a comparison: both companions, "2/3", where it counts them together."""
+def name_of_row(row: Mapping[str, Any]) -> str:
+    """The same for one row of an analysis or a comparison."""
     return "/".join(clean(c, 20) for c in items(row.get("either"))) or clean(row.get("cylinder"), 20)
 
 

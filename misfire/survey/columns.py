@@ -23,11 +23,16 @@ COLUMNS: dict[str, Column] = {
     "causes": Column("text", "firm findings, separated by semicolons"),
     "cylinders": Column("text", "cylinders of each finding, in the same order"),
     "confidence": Column("text", "confidence of each finding, 0 to 1, in the same order"),
+    "learned": Column(
+        "text", "yes where the controller's counts show that it has learned a wheel that is off"
+    ),
     "candidates": Column("text", "causes that are possible but not firm"),
     "misfires": Column("whole", "misfires of all cylinders"),
     "firings": Column("whole", "firings decided, all cylinders"),
     "rate_pct": Column("number", "misfires of 100 firings, all cylinders"),
-    "worst_cylinder": Column("text", "cylinder with the highest rate, empty without a misfire"),
+    "worst_cylinder": Column(
+        "text", "cylinder with the highest rate, 2/3 where it may be either, empty without a misfire"
+    ),
     "worst_rate_pct": Column("number", "its rate"),
     "misfires_by_cylinder": Column("text", "cylinder:misfires for every cylinder"),
     "misfires_uncorrected": Column("whole", "what a monitor that takes the wheel as perfect would count"),
@@ -100,9 +105,10 @@ def result_row(file: str, result: Mapping[str, Any]) -> dict[str, Any]:
         "misfires": misfires,
         "firings": firings,
         "rate_pct": 100.0 * misfires / firings if firings else None,
-        "worst_cylinder": str(worst["cylinder"]) if some and worst else "",
+        "learned": "yes" if any(f["detail"].get("learned") for f in findings) else "",
+        "worst_cylinder": _row_name(worst) if some and worst else "",
         "worst_rate_pct": worst["rate_pct"] if some and worst else None,
-        "misfires_by_cylinder": " ".join(f"{c['cylinder']}:{c['misfires']}" for c in cylinders),
+        "misfires_by_cylinder": " ".join(f"{_row_name(c)}:{c['misfires']}" for c in cylinders),
         "misfires_uncorrected": sum(c["misfires_uncorrected"] for c in cylinders),
         "reported": sum(reported) if reported else None,
         "partial": sum(c["partial"] for c in cylinders),
@@ -129,6 +135,10 @@ def result_row(file: str, result: Mapping[str, Any]) -> dict[str, Any]:
         if row[name] is not None and column.kind != "text":
             row[name] = int(row[name]) if column.kind == "whole" else float(row[name])
     return row
+
+
+def _row_name(cylinder: Mapping[str, Any]) -> str:
+    return "/".join(str(c) for c in cylinder.get("either") or [cylinder["cylinder"]])
 
 
 def _names(cylinders: Sequence[object]) -> str:
