@@ -14,8 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from misfire.errors import InputError
-from misfire.intake.edges import LONGEST_S, UNITS, unit_at_end
+from misfire.intake.edges import LONGEST_S, UNITS, is_period, unit_at_end
 from misfire.intake.options import ReadOptions
 from misfire.intake.recording import FloatArray
 from misfire.intake.table import Layout, chunks, numeric_columns, printable
@@ -65,21 +64,31 @@ def foreign_columns(path: Path, head: bytes, layout: Layout, options: ReadOption
     Raises InputError for a row that cannot be read.
     """
     numbers = numeric_columns(head, layout)
-    if not numbers or options.signal_column:
+    if not numbers:
         return None
     first = next(chunks(path, head, layout, dict.fromkeys(numbers, "number"), rows=ROWS), None)
     if first is None or len(first) < LEAST_ROWS:
         return None
     values = {i: first[i].to_numpy(dtype=np.float64) for i in numbers}
     time = _time(layout, values, options)
+    if time is None and not options.time_column and (periods := _periods(layout, values)) is not None:
+        return replace(periods, options=replace(options, time_column=periods.options.time_column))
     others = [i for i in numbers if i != time and float(np.ptp(values[i])) > 0]
     if time is None:
-        if not _rate_known(layout, options) or not (options.crank_column or others):
+        from misfire.intake.waveform_csv import rate_known
+
+        if not rate_known(layout, options) or not (options.crank_column or others):
             return None
         return _waveform(layout, values, others, options, None)
     if UNITS.get(unit_at_end(_word(layout, time)) or _word(layout, time)) == 0.0:
         return None  # a counter: its clock has to be given, and so has its name
     t = values[time]
+    if layout.find([options.signal_column or "signal"]) is not None and not options.crank_column:
+        unit, _ = _unit_of(layout, time, t, False)
+        named = options.time_column or f"{layout.header[time]} [{unit}]"
+        return Taken(
+            replace(options, time_column=named), f"taken: {_shown(layout, time)} for the time in {unit}"
+        )
     even = evenly_spaced(t)
     unit, written = _unit_of(layout, time, t, even)
     options = replace(options, time_column=options.time_column or f"{layout.header[time]} [{unit}]")
@@ -142,6 +151,26 @@ def _time(layout: Layout, values: dict[int, FloatArray], options: ReadOptions) -
     return next(iter([*called, *other]), None)
 
 
+def _periods(layout: Layout, values: dict[int, FloatArray]) -> Taken | None:
+    """The one column that is called a time between edges, where no other holds a signal; a row's number may stand beside it."""
+    called = [i for i, v in values.items() if is_period(_word(layout, i)) and bool(np.all(v > 0))]
+    rest = [i for i, v in values.items() if i not in called and not bool(np.all(np.diff(v) == 1))]
+    if len(called) != 1 or any(float(np.ptp(values[i])) > 0 for i in rest):
+        return None
+    (i,) = called
+    word = _word(layout, i)
+    units = (layout.units[i] if i < len(layout.units) else "", unit_at_end(word))
+    middle = float(np.median(values[i]))
+    plausible = (u for u in ("s", "ms", "us", "ns") if SHORTEST_TOOTH_S <= middle * UNITS[u] <= LONGEST_S)
+    unit = next((u for u in units if UNITS.get(u)), next(plausible, ""))
+    if not unit:
+        return None
+    return Taken(
+        ReadOptions(time_column=f"{layout.header[i]} [{unit}]"),
+        f"taken: {_shown(layout, i)} for the time since the edge before in {unit}, every row an edge of the crank",
+    )
+
+
 def _unit_of(layout: Layout, time: int, t: FloatArray, even: bool) -> tuple[str, bool]:
     """Unit of the time's column, and whether it is written there; else the first that is plausible."""
     word = _word(layout, time)
@@ -185,13 +214,3 @@ def _crossings(v: FloatArray) -> int:
     side = np.where(v > low + 0.65 * (high - low), 1, np.where(v < low + 0.35 * (high - low), -1, 0))
     side = side[side != 0]
     return int(np.count_nonzero((side[1:] > 0) & (side[:-1] < 0)))
-
-
-def _rate_known(layout: Layout, options: ReadOptions) -> bool:
-    from misfire.intake.waveform_csv import sampling_step
-
-    try:
-        sampling_step("", layout, options)
-    except InputError:
-        return False
-    return True

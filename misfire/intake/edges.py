@@ -26,6 +26,10 @@ TIME_COLUMNS: dict[str, tuple[float | None, bool]] = {
 }
 UNITS = {"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3}
 UNITS |= {"us": 1e-6, "usec": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "tick": 0.0, "ticks": 0.0}
+# a column of such a name holds the time since the edge before; the languages of `columns.TIME_WORDS`
+PERIOD_WORDS = (
+    "period", "périod", "períod", "interval", "zahnzeit", "zahndauer", "tooth time", "time between",
+)  # fmt: skip
 VOLTS = {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "kv": 1e3}
 SIGNALS = ("crank", "cam", "cylinder1")
 # from edge to edge: 360 teeth at 25 000 rpm with both edges, and four teeth at 60 rpm
@@ -46,6 +50,12 @@ def unit_at_end(name: str) -> str:
     return next((u for u in UNITS if low.endswith(("_" + u, " " + u))), "")
 
 
+def is_period(name: str) -> bool:
+    """Whether a column of that name holds the time since the edge before."""
+    low = name.strip().lower()
+    return any(w in low for w in PERIOD_WORDS) or low.startswith(("dt", "delta"))
+
+
 @dataclass(frozen=True)
 class TimeColumn:
     """What a time column counts: `scale` [s] of one unit (None for ticks), and whether it holds periods."""
@@ -62,7 +72,7 @@ class TimeColumn:
         if low in TIME_COLUMNS:
             return cls(name, *TIME_COLUMNS[low])
         unit = unit or unit_at_end(low) or ("tick" if low in ("ticks", "count", "counter") else "s")
-        return cls(name, UNITS.get(unit, 1.0) or None, "period" in low or low.startswith(("dt", "delta")))
+        return cls(name, UNITS.get(unit, 1.0) or None, is_period(low))
 
 
 @dataclass(frozen=True)

@@ -19,10 +19,17 @@ from misfire.intake.threshold import Choice, better_edge, judge
 
 # edges looked at in one go
 BLOCK = 1 << 20
+# Changes that follow each other within this part of the usual interval, three or more, are the chatter of a comparator on
+# noise. A pulse that carries the direction is as narrow, but alone.
+CHATTER, LEAST_CHATTER, STRETCH = 0.15, 3, 512
 
 
 def with_edges(recording: Recording, rise: FloatArray, fall: FloatArray, options: ReadOptions) -> Recording:
     """The recording with the edge that marks the teeth, and the widths behind it; both edges where asked for."""
+    rise, fall, chatter = without_chatter(rise, fall)
+    if chatter:
+        said = f"{chatter} changes in bursts far shorter than a tooth were left out: chatter of the comparator. Raise its threshold."
+        recording = replace(recording, notes=(*recording.notes, said))
     if options.edge == "both":
         decisions = recording.decisions | {"edge": "both (given)"}
         return replace(recording, crank_s=_both(rise, fall), decisions=decisions)
@@ -48,6 +55,36 @@ def with_edges(recording: Recording, rise: FloatArray, fall: FloatArray, options
         return recording
     pulses = direction_pulses(_both(rise, fall))
     return recording if pulses is None else times.without_backward(recording, pulses)
+
+
+def without_chatter(rise: FloatArray, fall: FloatArray) -> tuple[FloatArray, FloatArray, int]:
+    """Rising and falling times [s] without bursts of changes, and how many changes were left out.
+
+    Of a burst with an odd number of changes the first stays, so that the level behind it is right.
+    """
+    t = np.concatenate((rise, fall))
+    if rise.size < 8 or fall.size < 8:
+        return rise, fall, 0
+    order = np.argsort(t, kind="stable")
+    t, up = t[order], order < rise.size
+    # the usual interval of a stretch: three quarters of the rising edges are further apart at most
+    parts = np.array_split(np.diff(rise), max(1, rise.size // STRETCH))
+    usual = np.array([np.percentile(p, 75) for p in parts])
+    near = (
+        np.diff(t) < CHATTER * usual[np.minimum(np.arange(t.size - 1) * usual.size // t.size, usual.size - 1)]
+    )
+    # bounds of the runs of near changes, in changes
+    edge = np.diff(np.concatenate(([0], near.astype(np.int8), [0])))
+    first, last = np.flatnonzero(edge > 0), np.flatnonzero(edge < 0)
+    burst = last - first + 1 >= LEAST_CHATTER
+    first, last = first[burst], last[burst]
+    if not first.size:
+        return rise, fall, 0
+    out = np.zeros(t.size + 1, dtype=np.int64)
+    np.add.at(out, first + (last - first + 1) % 2, 1)
+    np.add.at(out, last + 1, -1)
+    gone = np.cumsum(out[:-1]) > 0
+    return t[up & ~gone], t[~up & ~gone], int(gone.sum())
 
 
 def level_times(values: Any, time_s: Any) -> tuple[FloatArray, FloatArray]:

@@ -17,6 +17,11 @@ from misfire.intake.second_file import add_cam
 from misfire.intake.source import decode_head, read_head
 from misfire.intake.table import sniff
 
+# a number and a word of letters: a list of edges whose signals have other names
+_SIGNAL_WORD = re.compile(
+    r"^[ \t]*[-+\d.,eE]+[ \t]*[;,\t|][ \t]*\"?(?!(?:crank|cam|cylinder1)\b)([^\W\d_][\w -]{0,30})\"?[ \t]*$",
+    re.MULTILINE,
+)
 _CLOCK = re.compile(r"^\d{1,2}:\d\d:\d\d[.,\d]*(?=[,;\t])", re.MULTILINE)
 
 
@@ -81,6 +86,11 @@ def _why(path: Path, head: bytes, options: ReadOptions) -> str:
         return "neither text nor a known kind of recording; export the log as CSV, WAV, VCD, NPZ, Parquet or MDF 4"
     if clock := _CLOCK.search(decode_head(head)[:2000]):
         return f"a row begins with the time of day, {clock[0].strip()}; export the time in seconds"
+    if word := _SIGNAL_WORD.search(decode_head(head)[:4000]):
+        return (
+            f"a row names the signal {word[1].strip()!r}; such a column says crank, cam or cylinder1 (header: signal), "
+            "beside a column of times"
+        )
     if not layout.header:
         return "no row of numbers was found; export the times and voltages as numbers, one row a sample or an edge"
     if not layout.named:
@@ -93,7 +103,14 @@ def _why(path: Path, head: bytes, options: ReadOptions) -> str:
     missing = [w for w in wanted if layout.find([w]) is None]
     if missing:
         return f"no column {missing[0]!r}; the header is: {names}"
-    if layout.find(list(TIME_COLUMNS)) is not None:
+    time = layout.find([options.time_column] if options.time_column else list(TIME_COLUMNS))
+    crank = layout.find([options.crank_column] if options.crank_column else ["crank_v", "crank_mv"])
+    if crank is not None and time is None:
+        return (
+            'no time column and no sampling rate; name the time\'s column with --time-column "Zeit [ms]" (its unit in '
+            "brackets), or give --sample-rate, or '# sample_rate_hz = ...' on top"
+        )
+    if time is not None:
         return f"which column is the crank? Name it with --crank-column (its voltage) or --signal-column; the header is: {names}"
     return (
         f"no time column; the header is: {names}; name one time_s, time_ms, time_us, tick, period_s, period_us or "

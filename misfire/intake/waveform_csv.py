@@ -38,7 +38,19 @@ def recognises(path: Path, head: bytes, options: ReadOptions | None = None) -> b
     """True for a table with a crank voltage column."""
     options = options or ReadOptions()
     layout = sniff(path, head)
-    return layout is not None and _columns(layout, options)["crank"] is not None
+    if layout is None:
+        return False
+    columns = _columns(layout, options)
+    return columns["crank"] is not None and (columns["time"] is not None or rate_known(layout, options))
+
+
+def rate_known(layout: Layout, options: ReadOptions) -> bool:
+    """Whether the option or a line above the header says the sampling rate."""
+    try:
+        sampling_step("", layout, options)
+    except InputError:
+        return False
+    return True
 
 
 def read(path: Path, options: ReadOptions) -> Recording:

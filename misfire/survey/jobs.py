@@ -80,13 +80,15 @@ def find_jobs(
     Raises
     ------
     InputError
-        When a folder holds no log, or nothing was named.
+        When a place does not exist, a folder holds no log, or nothing was named.
     """
     jobs: list[Job] = []
     apart = {p.resolve() for p in but}
     seen: set[Path] = set()
     for place in places:
         top = Path(place)
+        if not os.path.lexists(top):
+            raise InputError(f"{place}: no such log or folder; check the name")
         found = list(_logs_under(top)) if top.is_dir() else [top]
         found = [p for p in found if p.resolve() not in apart]
         if not found:

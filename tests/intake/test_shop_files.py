@@ -267,3 +267,76 @@ def test_a_sound_card_at_idle(tmp_path: Path, corner_hz: float):
     assert recording.cam_s is not None
     rise = t[1:][cam[1:] & ~cam[:-1]]
     np.testing.assert_allclose(recording.cam_s, rise, rtol=0, atol=2 / rate)
+
+
+# name of the column, whether the row's number stands before it, times counted in, decimal comma
+PERIODS = {
+    "German, microseconds": ("Zahnzeit [µs]", True, 1e6, True),
+    "milliseconds, alone": ("Zahnperiode (ms)", False, 1e3, True),
+    "French, seconds": ("Période [s]", False, 1.0, False),
+    "no unit": ("Tooth interval", True, 1e6, False),
+}
+
+
+@pytest.mark.parametrize("form", PERIODS)
+def test_a_list_of_periods_under_a_name_of_its_own(tmp_path: Path, form: str):
+    """The times of the edges but for the first, whose own time no list of periods holds."""
+    name, numbered, per_s, comma = PERIODS[form]
+    step = np.diff(TEETH_S)
+    text = f"No;{name}\n" if numbered else f"{name}\n"
+    rows = (f"{i};{d * per_s:.9g}\n" if numbered else f"{d * per_s:.9g}\n" for i, d in enumerate(step))
+    body = "".join(rows)
+    (tmp_path / "p.csv").write_text(text + (body.replace(".", ",") if comma else body), encoding="utf-8")
+    recording = read(tmp_path / "p.csv")
+    assert np.allclose(np.diff(recording.crank_s), step[1:], atol=2e-9)
+    (said,) = [n for n in recording.notes if n.startswith("Columns taken:")]
+    assert "since the edge before" in said
+
+
+def test_a_named_crank_does_not_hide_the_time(tmp_path: Path):
+    """With the crank's column named, or the signal's, the time of a foreign table is still found."""
+    rows = zip(TIME_S.tolist(), VOLTS.tolist(), strict=True)
+    body = "".join(f"{a * 1e3:.6g};{b:.5f};0.1\n" for a, b in rows)
+    (tmp_path / "w.csv").write_text("Zeit [ms];Kanal A [V];Kanal B [V]\n" + body)
+    assert whole(read(tmp_path / "w.csv", ReadOptions(crank_column="Kanal A")))
+    names = ["cam" if k % 50 == 7 else "crank" for k in range(TEETH_S.size)]
+    body = "".join(f"{t * 1e3:.7f};{n}\n" for t, n in zip(TEETH_S.tolist(), names, strict=True))
+    (tmp_path / "e.csv").write_text("Zeit [ms];Signal\n" + body)
+    for options in (ReadOptions(), ReadOptions(signal_column="Signal")):
+        recording = read(tmp_path / "e.csv", options)
+        assert recording.cam_s is not None
+        assert recording.crank_s.size + recording.cam_s.size == TEETH_S.size
+        assert recording.crank_s[0] == pytest.approx(TEETH_S[0], abs=1e-9)
+
+
+def test_signals_of_other_names_are_told_what_to_be_called(tmp_path: Path):
+    body = "".join(f"{t:.7f};{'NW' if k % 50 == 7 else 'KW'}\n" for k, t in enumerate(TEETH_S.tolist()))
+    (tmp_path / "e.csv").write_text("Zeit [s];Signal\n" + body)
+    with pytest.raises(InputError, match=r"'KW'.*crank, cam or cylinder1"):
+        read(tmp_path / "e.csv")
+
+
+@pytest.mark.parametrize("burst", [0, 7, 40])
+def test_chatter_of_a_comparator_is_left_out_and_counted(tmp_path: Path, burst: int):
+    """A reluctance pickup on a comparator without hysteresis: noise in the gap makes it chatter; each tooth stays one."""
+    rng = np.random.default_rng(4)
+    tooth = float(np.median(np.diff(TEETH_S)))
+    rise, fall = TEETH_S, TEETH_S + 0.4 * tooth
+    gap = np.flatnonzero(np.diff(TEETH_S) > 2 * tooth)
+    noise = [
+        TEETH_S[k] + 1.3 * tooth + np.sort(rng.uniform(0, 0.06 * burst, 2 * burst // 2 * 2)) * 1e-4
+        for k in gap
+    ]
+    change = np.concatenate((rise, fall, *noise))
+    level = np.concatenate(
+        (np.ones(rise.size), np.zeros(fall.size), *(np.arange(n.size) % 2 == 0 for n in noise))
+    )
+    order = np.argsort(change, kind="stable")
+    body = "".join(f"{t:.9f},{int(v)}\n" for t, v in zip(change[order], level[order], strict=True))
+    (tmp_path / "logic.csv").write_text("Time [s],Channel 0\n0.0,0\n" + body)
+    recording = read(tmp_path / "logic.csv", ReadOptions(edge="rising"))
+    assert np.allclose(recording.crank_s, rise, atol=1e-8)
+    said = [n for n in recording.notes if "chatter" in n]
+    assert len(said) == (1 if burst else 0)
+    if burst:
+        assert said[0].startswith(f"{sum(n.size for n in noise)} changes")
