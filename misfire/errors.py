@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
+
 
 class MisfireError(Exception):
     """Base of every error raised on purpose. The message says what, where and what to do, in one line."""
@@ -17,3 +20,14 @@ class TooFewTurnsError(MisfireError):
     """Crank edges are there, but fewer than two turns can be numbered (exit code 3)."""
 
     exit_code = 3
+
+
+@contextlib.contextmanager
+def naming_log(source: str) -> Iterator[None]:
+    """Errors raised inside name the log that they are about: of several logs one must know which."""
+    try:
+        yield
+    except MisfireError as err:
+        if not source or source in str(err):
+            raise
+        raise type(err)(f"{source}: {err}") from err

@@ -10,6 +10,7 @@ import numpy as np
 from misfire.crank import Crank, number_edges
 from misfire.decide import MOTORING
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray, Wheel
+from misfire.errors import naming_log
 from misfire.grid import make_grid, time_noise_s
 from misfire.intake.recording import Channels, Recording
 from misfire.onelog import OneLog, study
@@ -32,12 +33,13 @@ def inspect_log(
     Raises InputError and TooFewTurnsError.
     """
     log: OneLog | None = None
-    if engine is not None:
-        log = study(recording, engine, channels=channels)
-        crank = log.crank
-    else:
-        anchor = recording.cylinder1_s if recording.cylinder1_s is not None else recording.cam_s
-        crank = number_edges(recording.crank_s, wheel, anchor)
+    with naming_log(recording.source):
+        if engine is not None:
+            log = study(recording, engine, channels=channels)
+            crank = log.crank
+        else:
+            anchor = recording.cylinder1_s if recording.cylinder1_s is not None else recording.cam_s
+            crank = number_edges(recording.crank_s, wheel, anchor)
     noise_s = max(time_noise_s(make_grid(crank)), recording.clock_step_s / np.sqrt(12))
     rpm = turn_rpm(crank)
     first = log.phase.first_deg if log is not None else crank.wheel.first_tooth_after_tdc1_deg

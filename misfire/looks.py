@@ -8,7 +8,7 @@ import numpy as np
 
 from misfire.crank import BoolArray, Crank, IntArray
 from misfire.decide import FIRING, MOTORING, Decision, Spacing, decide, decide_single, running_median
-from misfire.engine import FloatArray
+from misfire.engine import Engine, FloatArray
 from misfire.errors import InputError
 from misfire.intake.channels import AtTimes, at_times
 from misfire.intake.recording import Channels
@@ -25,6 +25,9 @@ from misfire.work import (
     measure_turns,
 )
 
+SURE_DEG = (
+    0.02  # standard error of a tooth, up to which a log's own pattern questions a given one (our choice)
+)
 # how many times as far apart, and as scattered, firings may be after a correction (our choice)
 APART, SCATTERED = 2.5, 1.5
 
@@ -37,6 +40,16 @@ def of_this_wheel(given: Pattern, crank: Crank) -> Pattern:
             "give the pattern of this wheel"
         )
     return given
+
+
+def off_the_wheel_deg(given: Pattern, own: Pattern, crank: Crank, engine: Engine) -> float:
+    """Root mean square [deg] by which a given pattern differs from what the log itself tells, noise taken off; 0 where it tells
+    too little. Orders of the firing frequency are left out, and the teeth beside the gap."""
+    if not own.known or not np.nanmedian(own.sd_deg) < SURE_DEG:
+        return 0.0
+    apart = without_firing_orders(own.error_deg - given.error_deg, crank.wheel, engine)[1:-1]
+    noise = own.sd_deg[1:-1] ** 2 + np.nan_to_num(given.sd_deg[1:-1]) ** 2
+    return float(np.sqrt(np.clip(np.nanmean(apart**2 - noise), 0.0, None)))
 
 
 @dataclass(frozen=True)

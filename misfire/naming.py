@@ -87,6 +87,10 @@ def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: Ga
         references.append(("cam edges", marks.cam_s, np.array(engine.cam_edges_deg), 40.0))
     elif engine.cam_edges_deg:
         notes.append("the engine file describes a cam, but the log has no cam edges")
+    elif marks.cam_s is not None and marks.cam_s.size:
+        notes.append(
+            "the log has cam edges, but not the angle they stand at: give it as [cam] edges_after_tdc1_deg in the engine file"
+        )
     for label, times, at_deg, tolerance in references:
         row, angle_deg = mark_angles(grid, crank, times)
         if not row.size:

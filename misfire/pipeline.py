@@ -12,7 +12,7 @@ import numpy as np
 
 from misfire.decide import REASONS, STATES
 from misfire.engine import Engine
-from misfire.errors import InputError
+from misfire.errors import InputError, naming_log
 from misfire.intake.counts import Counts, count_files
 from misfire.intake.inputs import input_rows
 from misfire.intake.recording import Channels, Recording
@@ -145,9 +145,12 @@ def analyse(
     logs = []
     for i, rec in enumerate(many):
         slow = channels[i] if i < len(channels) else None
-        logs.append(
-            study(rec, options.engine, channels=slow, given=options.pattern, known_cuts=options.known_cuts)
-        )
+        with naming_log(rec.source):
+            logs.append(
+                study(
+                    rec, options.engine, channels=slow, given=options.pattern, known_cuts=options.known_cuts
+                )
+            )
     clock = time.perf_counter()
     evidence = gather(logs, counts, options.codes)
     verdict = judge(evidence)

@@ -30,9 +30,13 @@ def pattern(
 
     Example: misfire pattern log.csv --engine engine.toml --save wheel.json
     """
+    from pathlib import Path
+
     from misfire.cli.output import emit_json, say
     from misfire.errors import InputError
 
+    if not Path(log).is_file():
+        raise InputError(f"{log}: no such file; check the name")
     saved = _is_saved(log)
     if saved and not against:
         raise InputError(f"{log}: a saved pattern; name the one to compare it with: --against FILE")

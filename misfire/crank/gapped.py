@@ -61,7 +61,7 @@ def _check_fit(t: FloatArray, wheel: Wheel, anchors: list[IntArray]) -> None:
         else ""
     )
     raise InputError(
-        f"wheel {wheel.label} does not fit the log: {looks_like(t)}; correct the wheel or leave it out{hint}"
+        f"wheel {wheel.label} does not fit the log: {looks_like(t)}; correct it (positions in the engine file, or --wheel) or leave it out{hint}"
     )
 
 

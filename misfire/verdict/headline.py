@@ -31,6 +31,8 @@ def headline(status: str, found: list[dict[str, Any]], weaker: list[dict[str, An
 
 def _undecided(weaker: list[dict[str, Any]], ev: Evidence) -> str:
     if ev.engine_doubt:
+        if "pattern given" in ev.engine_doubt:
+            return "the pattern given is not this wheel's."
         return "the crank does not move like this engine's; check the engine given."
     if weaker:
         top = max(weaker, key=lambda f: f["confidence"])

@@ -85,7 +85,8 @@ def _doubt(ev: Evidence, case: _Case) -> None:
         )
     rest = [f for f in case.found if f["cause"] != "sensor_signal"]
     if ev.engine_doubt:
-        record = f"the engine given, checked: {ev.engine_doubt}"
+        what = "pattern" if "pattern given" in ev.engine_doubt else "engine"
+        record = f"the {what} given, checked: {ev.engine_doubt}"
         # lost and extra edges are seen without any engine
         case.doubt([f for f in case.found if f["detail"].get("kind") != "edges"], 0.5, record)
         case.missing.append(record)

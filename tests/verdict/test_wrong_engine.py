@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import replace
+from pathlib import Path
 
+import numpy as np
 import pytest
 
 from misfire.engine import Engine
 from misfire.errors import InputError
 from misfire.intake.counts import Counts
-from misfire.pipeline import AnalyseOptions, analyse
+from misfire.pipeline import AnalyseOptions, analyse, analyse_files
 from misfire.simulate import load_scenario, simulate
 
 
@@ -112,3 +114,37 @@ def test_the_right_firing_order_is_not_doubted(four) -> None:
     assert (finding["cause"], finding["cylinders"]) == ("misfire", [3])
     assert not any("Check the firing order" in s for s in finding["next_steps"])
     assert any("firing order 1-3-4-2" in a for a in result["assumptions"])
+
+
+def test_the_pattern_of_another_wheel_is_told() -> None:
+    """A wheel off its centre by 0.3 deg and teeth of its own, against the log of a plain one; its own pattern is taken."""
+    log = simulate(load_scenario("random_misfire_i4"))
+    own = analyse(log.recording, AnalyseOptions(log.engine)).logs[0].pattern
+    a = np.radians(6.0) * np.arange(own.error_deg.size)
+    other = replace(own, error_deg=own.error_deg + 0.3 * np.sin(a))
+    given = analyse(log.recording, AnalyseOptions(log.engine, pattern=other)).result["verdict"]
+    assert (given["status"], given["findings"]) == ("undetermined", [])
+    assert "pattern given" in given["headline"]
+    assert any("leave --pattern out" in m for m in given["missing"])
+    right = analyse(log.recording, AnalyseOptions(log.engine, pattern=own)).result["verdict"]
+    assert [f["cause"] for f in right["findings"]] == ["misfire"]
+
+
+def test_an_error_names_its_log(tmp_path: Path) -> None:
+    """Of two logs the one whose wheel is another."""
+    for name in ("healthy_i4", "misfire_i5_36-1"):
+        log = simulate(load_scenario(name))
+        text = "time_s\n" + "".join(f"{t:.7f}\n" for t in log.recording.crank_s[:6000].tolist())
+        (tmp_path / f"{name}.csv").write_text(text)
+    paths = [str(tmp_path / f"{n}.csv") for n in ("healthy_i4", "misfire_i5_36-1")]
+    engine = simulate(load_scenario("healthy_i4")).engine
+    with pytest.raises(InputError, match=r"misfire_i5_36-1\.csv: .*positions in the engine file, or --wheel"):
+        analyse_files(paths, AnalyseOptions(engine))
+
+
+def test_a_cam_without_its_angle_is_told() -> None:
+    log = simulate(load_scenario("random_misfire_i4"))
+    engine = replace(log.engine, cam_edges_deg=None)
+    bare = replace(log.recording, cylinder1_s=None, cam_s=log.recording.cylinder1_s)
+    said = analyse(bare, AnalyseOptions(engine)).result["assumptions"]
+    assert any("edges_after_tdc1_deg" in a for a in said)
