@@ -12,7 +12,7 @@ from misfire.report.markup import esc
 _MARK = {"bad": "✕", "false": "!", "open": "?", "good": "✓", "same": "="}
 
 
-_SHORT = 18  # letters beside which a second entry stands on a phone
+_SHORT = 20  # letters beside which a second entry stands on a phone
 
 
 def glances(result: Mapping[str, Any]) -> list[tuple[str, str, str]]:
@@ -21,7 +21,8 @@ def glances(result: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     named: dict[str, set[str]] = {}
     for f in (w.table(x) for x in w.items(verdict.get("findings"))):
         for c in w.items(f.get("cylinders")):
-            named.setdefault(w.clean(c, 20), set()).add(str(f.get("cause")))
+            cause = "learned" if w.table(f.get("detail")).get("learned") is True else str(f.get("cause"))
+            named.setdefault(w.clean(c, 20), set()).add(cause)
     possible = {
         w.clean(c, 20)
         for x in w.items(verdict.get("candidates"))
@@ -46,6 +47,8 @@ def _glance(
         return name, "bad", "fires, but weakly"
     if name in possible:
         return name, "open", f"not decided, {rate} % missed" if misses else "not decided"
+    if "learned" in causes:
+        return name, "good", "fires, wheel learned"
     if "crank_pattern" in causes:
         counted = "is counted falsely" if w.finite(c.get("reported")) else "would be counted falsely"
         return name, "false", f"fires, {counted}"

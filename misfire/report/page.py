@@ -112,7 +112,7 @@ def answer_box(tone: str, mark: str, word: str, headline: str, extra: str) -> st
     """The answer: symbol, word and sentence, so that colour is never needed."""
     return (
         f'<div class="answer {tone}"><p class="word"><span aria-hidden="true">{mark} </span>{esc(word)}</p>'
-        f'<p class="headline">{bdi(headline, 600)}</p>{extra}</div>'
+        f'<p class="headline">{bdi(w.after_word(word, headline), 600)}</p>{extra}</div>'
     )
 
 

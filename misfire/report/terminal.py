@@ -14,6 +14,7 @@ from misfire.report.words import (
     NONE,
     PHASE,
     STATUS,
+    after_word,
     cause,
     clean,
     confidence,
@@ -146,7 +147,11 @@ def terminal_text(result: Mapping[str, Any], width: int = 80, colour: bool = Fal
     status = str(verdict.get("status", "undetermined"))
     mark, word, plain = STATUS.get(status, ("?", clean(status, 20).upper(), ""))
     headline = clean(verdict.get("headline")) or plain
-    out = _paint(wrap(f"{mark} {word}: {headline}", width, "", "  ", 4), colour, _TONE.get(status, ""))
+    out = _paint(
+        wrap(f"{mark} {word}: {after_word(word, headline)}", width, "", "  ", 4),
+        colour,
+        _TONE.get(status, ""),
+    )
     findings = [table(f) for f in items(verdict.get("findings"))]
     if none := no_misfire(result):
         out += wrap(none, width, "  - ", "    ", 2)
@@ -212,7 +217,7 @@ def comparison_text(comparison: Mapping[str, Any], width: int = 80, colour: bool
     verdict = table(comparison.get("verdict"))
     answer = str(verdict.get("answer", "not_proven"))
     mark, word = ANSWER.get(answer, ("?", clean(answer, 30).upper()))
-    text = f"{mark} {word}: {clean(verdict.get('headline'))}"
+    text = f"{mark} {word}: {after_word(word, clean(verdict.get('headline')))}"
     out = _paint(wrap(text, width, "", "  ", 4), colour, _TONE.get(answer, _AMBER))
     out += _list("Why:", items(verdict.get("reasons")), width, 8)
     more = needed(verdict)

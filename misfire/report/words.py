@@ -183,6 +183,12 @@ def name_of_row(row: Mapping[str, Any]) -> str:
     return "/".join(clean(c, 20) for c in items(row.get("either"))) or clean(row.get("cylinder"), 20)
 
 
+def after_word(word: str, headline: str) -> str:
+    """The headline as it stands behind the answer's word: not the same word again."""
+    first, colon, rest = headline.partition(": ")
+    return rest[:1].upper() + rest[1:] if colon and word.lower().startswith(first.lower()) else headline
+
+
 def titled(name: str) -> str:
     """A cylinder's or a place's name with its word: "cylinder 3", "place A/C"."""
     return f"{'cylinder' if name[:1].isdigit() else 'place'} {name}"

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from misfire.verdict.evidence import Evidence
-from misfire.verdict.finding import MOST_UNUSABLE, both_companions, name_of
+from misfire.verdict.finding import MOST_UNUSABLE, both_companions, name_of, pair_of
 from misfire.verdict.headline import headline, missed_too, unjudged
 from misfire.verdict.losses import ambiguous_of, weak_of
-from misfire.verdict.misses import misfires_of, size_open_of
+from misfire.verdict.misses import DEAD, misfires_of, size_open_of
 from misfire.verdict.odds import FIRM
 from misfire.verdict.sensing import driveline_of, exchanged_names, signal_of, stored_of, wheel_of
 
@@ -114,12 +114,14 @@ def _doubt(ev: Evidence, case: _Case) -> None:
 
 
 def _every_second(f: dict[str, Any], ev: Evidence) -> bool:
-    """Every second cylinder in firing order dead in every firing, on an engine of six or more, and no code or count of them."""
-    order = ev.engine.firing_order
-    dead = set(f["cylinders"])
-    if len(order) < 6 or not f["detail"].get("steady") or dead not in (set(order[::2]), set(order[1::2])):
+    """Every second cylinder in firing order is dead, on an engine of six or more, and no code or count tells of them."""
+    order = list(ev.engine.firing_order)
+    rows = [c for c in ev.cylinders if c.firings and c.misfires > DEAD * c.firings]
+    dead = {x for c in rows for x in pair_of(ev, c.cylinder)} & set(f["cylinders"])
+    place = {order.index(x) if isinstance(x, int) else ord(x) - ord("A") for x in dead}
+    every = set(range(len(order)))
+    if len(order) < 6 or not any({k for k in every if k % 2 == side} <= place for side in (0, 1)):
         return False
-    rows = [c for c in ev.cylinders if c.cylinder in dead]
     told = any((c.reported or 0) >= 10 for c in rows)
     return not told and not any(f"P03{c:02d}" in ev.codes for c in dead if isinstance(c, int))
 

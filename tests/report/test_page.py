@@ -18,7 +18,8 @@ import pytest
 from misfire.report import analysis_page, comparison_page, terminal_text
 from misfire.report.cautions import EVERY
 from misfire.report.figure import blank, script_json
-from misfire.report.words import as_sure_as
+from misfire.report.glance import glances
+from misfire.report.words import after_word, as_sure_as
 
 FIGURES = ("companions", "strips", "scaling", "wheel", "map", "distribution", "edges", "coverage")
 HOSTILE = (
@@ -466,3 +467,28 @@ def test_what_is_typed_is_set_apart_and_still_escaped(samples: ModuleType) -> No
     assert "use <code>misfire compare --swapped</code>" in page
     assert "<b>`" not in page
     assert "one ` alone" in page
+
+
+def test_a_learned_wheel_accuses_nobody_at_a_glance() -> None:
+    """The finding stands; its cylinders are not said to be counted falsely."""
+    finding = {"cause": "crank_pattern", "cylinders": [3, 4], "detail": {"where": "wheel", "learned": True}}
+    rows = [{"cylinder": c, "firings": 600, "misfires": 0, "reported": 1} for c in (1, 3, 4)]
+    said = glances({"verdict": {"status": "found", "findings": [finding]}, "cylinders": rows})
+    assert [(kind, words) for _, kind, words in said] == [
+        ("good", "fires"),
+        ("good", "fires, wheel learned"),
+        ("good", "fires, wheel learned"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("word", "headline", "shown"),
+    [
+        ("NOT DECIDED", "Not decided: this log is too short.", "This log is too short."),
+        ("NOT PROVEN YET", "Not proven: too few counts.", "Too few counts."),
+        ("FOUND", "False detection: the wheel is off.", "False detection: the wheel is off."),
+        ("CLEARED", "Cleared on cylinder 2.", "Cleared on cylinder 2."),
+    ],
+)
+def test_the_answers_word_is_not_said_twice(word: str, headline: str, shown: str) -> None:
+    assert after_word(word, headline) == shown
