@@ -31,109 +31,127 @@ def place_name(index: int) -> str:
     return chr(ord("A") + index)
 
 
+@dataclass(frozen=True)
+class _Start:
+    """Where position 0 may stand in the cycle, before marks are asked.
+
+    `angles_deg` after TDC of cylinder 1, of `found` from the motion with its `fit`; `notes` say so.
+    """
+
+    angles_deg: list[float]
+    found: bool
+    fit: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Reference:
+    """Marks of one kind: times [s] of shape (marks,), the angles [deg] at which they stand, and how far off they may be [deg]."""
+
+    label: str
+    time_s: FloatArray
+    at_deg: FloatArray
+    tolerance_deg: float
+
+
 def find_phase(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: GasShape) -> Phase:
     """Where TDC is, which turn is which, and whether cylinder names are tied to them.
 
     Raises InputError when cam edges or marks contradict the engine file's angles.
     """
-    notes: list[str] = []
-    rows = np.arange(crank.turns)
-    known = crank.wheel.first_tooth_after_tdc1_deg
-    cam = marks.cam_s is not None and marks.cam_s.size > 0 and bool(engine.cam_edges_deg)
-    # an evenly toothed wheel has no tooth of its own: the angle says where teeth stand, not which is the first
-    even_wheel = not crank.wheel.missing and crank.wheel.angles_deg is None
-    lattice = known if even_wheel else None
-    if even_wheel and not cam:
-        known = None
-    tdc_found = known is None
+    begin = _start(crank, grid, engine, marks, shape)
+    references, said = _references(engine, marks)
+    notes, start = [*begin.notes, *said], begin.angles_deg
     named = False
     off = np.inf
-    turn_hint: int | None = None
-    seen: float | None = None
-    if known is None:
-        angle, turn_hint, fit = find_tdc(
-            # small single-cylinder engines burn later than the usual best timing (seen in public recordings)
-            grid,
-            crank,
-            engine,
-            late_burn(shape) if engine.cylinders == 1 else shape,
-        )
-        start = [(-(angle + TURN_DEG * (turn_hint or 0)) - r) % CYCLE_DEG for r in _rotations(engine)]
-        if lattice is not None:
-            pitch = crank.wheel.pitch_deg
-            start = [(lattice + pitch * round((s - lattice) / pitch)) % CYCLE_DEG for s in start]
-        seen = fit if engine.cylinders > 1 else None
-        notes.append(
-            f"TDC found from compression and combustion: {angle % engine.interval_deg:.1f} deg after the first tooth, "
-            f"modulo one firing interval (the shapes explain {100 * max(fit, 0.0):.0f} % of the wave)"
-        )
-    elif even_wheel:
-        start = [(known + crank.wheel.pitch_deg * k) % CYCLE_DEG for k in range(2 * crank.wheel.positions)]
-    else:
-        start = [float(known), float(known) + TURN_DEG]
-    references = []
+    for ref in references:
+        row, angle_deg = mark_angles(grid, crank, ref.time_s)
+        if not row.size:
+            continue
+        cost = np.array([_distance(row, angle_deg, s, ref.at_deg, crank) for s in start])
+        best = int(np.argmin(cost))
+        if cost[best] > ref.tolerance_deg:
+            raise InputError(
+                f"the {ref.label} stand {cost[best]:.0f} deg from where the engine file has them: "
+                "first_tooth_after_tdc1_deg, the mark's angle or the wheel is wrong; correct the engine file"
+            )
+        off = min(off, float(cost[best]))
+        away = np.abs((np.array(start) - start[best] + TURN_DEG) % CYCLE_DEG - TURN_DEG)
+        others = np.flatnonzero(away > (0.4 * engine.interval_deg if begin.found else 60.0))
+        clear = min(CLEAR_BY_DEG, 0.1 * engine.interval_deg)
+        near = others[cost[others] <= cost[best] + clear]
+        blocks = _told_blocks(row, angle_deg, start[best], ref.at_deg, crank, clear)
+        if crank.block.max() > 0 and blocks.size:
+            # where each block's own marks tell its turns, the two turns are one and the same answer
+            near = near[np.abs(away[near] - TURN_DEG) > 1.0]
+        if not near.size:
+            second = _second_by_block(row, angle_deg, start[best], ref.at_deg, crank)
+            untold = ~np.isin(crank.block, blocks) & ~crank.faulty if crank.block.max() > 0 else None
+            if untold is not None and untold.any():
+                notes.append(
+                    f"{int(untold.sum())} turns between breaks hold no {ref.label} that tell the turn of the cycle: set aside"
+                )
+            first = start[best] % TURN_DEG
+            return Phase(first, second, "measured", True, begin.found, tuple(notes), untold, begin.fit, off)
+        notes.append(f"the {ref.label} fit both turns of the cycle and cannot tell them apart")
+        if (np.abs(away[near] - TURN_DEG) < 1.0).all():
+            # a mark of every turn still says which pair of companions stands where
+            start = [start[best], *(start[int(k)] for k in near)]
+            named = True
+    named = named or not begin.found or engine.cylinders == 1
+    first = start[0] % TURN_DEG
+    told = None
+    if engine.cylinders == 1 or not engine.companions:
+        told = _turn_from_work(crank, grid, engine, first, shape)
+    second = (np.arange(crank.turns) % 2 == 1) == (start[0] < TURN_DEG) if told is None else told
+    status = "unknown" if told is None else "measured"
+    return Phase(first, second, status, named, begin.found, tuple(notes), None, begin.fit, off)
+
+
+def _start(crank: Crank, grid: Grid, engine: Engine, marks: Marks, shape: GasShape) -> _Start:
+    """From the engine file, or from the motion where it says nothing."""
+    known = crank.wheel.first_tooth_after_tdc1_deg
+    # an evenly toothed wheel has no tooth of its own: the angle says where teeth stand, not which is the first
+    even_wheel = not crank.wheel.missing and crank.wheel.angles_deg is None
+    pitch = crank.wheel.pitch_deg
+    cam = marks.cam_s is not None and marks.cam_s.size > 0 and bool(engine.cam_edges_deg)
+    if known is not None and not even_wheel:
+        return _Start([float(known), float(known) + TURN_DEG], False)
+    if known is not None and cam:
+        return _Start([(known + pitch * k) % CYCLE_DEG for k in range(2 * crank.wheel.positions)], False)
+    one = engine.cylinders == 1
+    # small single-cylinder engines burn later than the usual best timing (seen in public recordings)
+    angle, turn, fit = find_tdc(grid, crank, engine, late_burn(shape) if one else shape)
+    start = [(-(angle + TURN_DEG * (turn or 0)) - r) % CYCLE_DEG for r in _rotations(engine)]
+    if known is not None:
+        start = [(known + pitch * round((s - known) / pitch)) % CYCLE_DEG for s in start]
+    note = (
+        f"TDC found from compression and combustion: {angle % engine.interval_deg:.1f} deg after the first tooth, "
+        f"modulo one firing interval (the shapes explain {100 * max(fit, 0.0):.0f} % of the wave)"
+    )
+    return _Start(start, True, None if one else fit, (note,))
+
+
+def _references(engine: Engine, marks: Marks) -> tuple[list[_Reference], list[str]]:
+    """The marks of the log whose angles are known, and notes about those that are not."""
+    found, notes = [], []
     if marks.cylinder1_s is not None and marks.cylinder1_s.size:
         at = engine.mark_after_tdc1_deg
         if at is None:
             at = DEFAULT_MARK_DEG
             notes.append("the cylinder-1 mark is taken as 10 deg before its firing TDC (assumed)")
-        angles = (
-            [at % CYCLE_DEG] if engine.marks_per_cycle == 1 else [at % CYCLE_DEG, (at + TURN_DEG) % CYCLE_DEG]
-        )
-        references.append(
-            ("cylinder-1 marks", marks.cylinder1_s, np.array(angles), engine.interval_deg / 2 + 1)
-        )
-    if cam and marks.cam_s is not None and engine.cam_edges_deg:
-        references.append(("cam edges", marks.cam_s, np.array(engine.cam_edges_deg), 40.0))
+        angles = np.array([at, at + TURN_DEG][: engine.marks_per_cycle]) % CYCLE_DEG
+        found.append(_Reference("cylinder-1 marks", marks.cylinder1_s, angles, engine.interval_deg / 2 + 1))
+    cam = marks.cam_s if marks.cam_s is not None and marks.cam_s.size else None
+    if cam is not None and engine.cam_edges_deg:
+        found.append(_Reference("cam edges", cam, np.array(engine.cam_edges_deg), 40.0))
     elif engine.cam_edges_deg:
         notes.append("the engine file describes a cam, but the log has no cam edges")
-    elif marks.cam_s is not None and marks.cam_s.size:
+    elif cam is not None:
         notes.append(
             "the log has cam edges, but not the angle they stand at: give it as [cam] edges_after_tdc1_deg in the engine file"
         )
-    for label, times, at_deg, tolerance in references:
-        row, angle_deg = mark_angles(grid, crank, times)
-        if not row.size:
-            continue
-        cost = np.array([_distance(row, angle_deg, s, at_deg, crank) for s in start])
-        best = int(np.argmin(cost))
-        if cost[best] > tolerance:
-            raise InputError(
-                f"the {label} stand {cost[best]:.0f} deg from where the engine file has them: "
-                "first_tooth_after_tdc1_deg, the mark's angle or the wheel is wrong; correct the engine file"
-            )
-        off = min(off, float(cost[best]))
-        away = np.abs((np.array(start) - start[best] + TURN_DEG) % CYCLE_DEG - TURN_DEG)
-        others = np.flatnonzero(away > (0.4 * engine.interval_deg if tdc_found else 60.0))
-        clear = min(CLEAR_BY_DEG, 0.1 * engine.interval_deg)
-        near = others[cost[others] <= cost[best] + clear]
-        blocks = _told_blocks(row, angle_deg, start[best], at_deg, crank, clear)
-        if crank.block.max() > 0 and blocks.size:
-            # where each block's own marks tell its turns, the two turns are one and the same answer
-            near = near[np.abs(away[near] - TURN_DEG) > 1.0]
-        if not near.size:
-            second = _second_by_block(row, angle_deg, start[best], at_deg, crank)
-            untold = ~np.isin(crank.block, blocks) & ~crank.faulty if crank.block.max() > 0 else None
-            if untold is not None and untold.any():
-                notes.append(
-                    f"{int(untold.sum())} turns between breaks hold no {label} that tell the turn of the cycle: set aside"
-                )
-            first = start[best] % TURN_DEG
-            return Phase(first, second, "measured", True, tdc_found, tuple(notes), untold, seen, off)
-        notes.append(f"the {label} fit both turns of the cycle and cannot tell them apart")
-        if (np.abs(away[near] - TURN_DEG) < 1.0).all():
-            # a mark of every turn still says which pair of companions stands where
-            start = [start[best], *(start[int(k)] for k in near)]
-            named = True
-    second = (rows % 2 == 1) == (start[0] < TURN_DEG)
-    named = named or not tdc_found or engine.cylinders == 1
-    if engine.cylinders == 1 or not engine.companions:
-        told = _turn_from_work(crank, grid, engine, start[0] % TURN_DEG, shape)
-        if told is not None:
-            return Phase(
-                start[0] % TURN_DEG, told, "measured", named, tdc_found, tuple(notes), None, seen, off
-            )
-    return Phase(start[0] % TURN_DEG, second, "unknown", named, tdc_found, tuple(notes), None, seen, off)
+    return found, notes
 
 
 def _rotations(engine: Engine) -> list[float]:

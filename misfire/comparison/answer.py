@@ -282,6 +282,20 @@ def percent(rate_pct: float) -> str:
 def _explain(out: Overall, e: Evidence) -> Overall:
     """Add what holds for every answer: the numbers, the monitor, the pattern, the coverage."""
     out.reasons.append(f"judged on the {KIND_WORDS[e.kind]}")
+    _explain_rates(out, e)
+    _explain_controller(out, e)
+    _explain_pattern(out, e)
+    if e.kind == "found":
+        more = [c for c, a in e.false_raw.items() if a == "worse"]
+        if more:
+            out.reasons.append(
+                f"a monitor that takes the wheel as perfect would now count more on {names(more)}"
+            )
+    return out
+
+
+def _explain_rates(out: Overall, e: Evidence) -> None:
+    """The rates of both sides at like speed and load, and how much of the drive before was driven again."""
     for c, ch in e.changes.items():
         if ch.material_before or ch.material_after:
             like = ch.like_pct
@@ -305,6 +319,10 @@ def _explain(out: Overall, e: Evidence) -> Overall:
         out.missing.append("an after-log at the speeds and loads at which the fault counted before")
     if any(ch.dispersion > 1.0 for ch in e.changes.values()):
         out.reasons.append("the misfires come in clusters; intervals and tests are widened for that")
+
+
+def _explain_controller(out: Overall, e: Evidence) -> None:
+    """What the controller's counts prove and what they do not."""
     if e.kind == "reported":
         blocked = [c for c in e.raw if e.raw[c] != e.answers[c]]
         if blocked and e.monitor_ran is True:
@@ -333,6 +351,10 @@ def _explain(out: Overall, e: Evidence) -> Overall:
     if e.reported_one_side and e.kind != "reported":
         out.reasons.append(f"controller counts were given only {e.reported_one_side}: not compared")
         out.missing.append("controller counts of both sides, to judge what the controller itself does")
+
+
+def _explain_pattern(out: Overall, e: Evidence) -> None:
+    """The tooth pattern and the signal on both sides."""
     p = e.pattern
     if p["changed"]:
         listed = ", ".join(map(str, p["teeth"][:8])) + (" ..." if len(p["teeth"]) > 8 else "")
@@ -356,13 +378,6 @@ def _explain(out: Overall, e: Evidence) -> Overall:
         out.reasons.append("after: the sensor signal is disturbed")
     if p["signal_fault_before"] and not p["signal_fault_after"]:
         out.reasons.append("the signal disturbance seen before is not there after")
-    if e.kind == "found":
-        more = [c for c, a in e.false_raw.items() if a == "worse"]
-        if more:
-            out.reasons.append(
-                f"a monitor that takes the wheel as perfect would now count more on {names(more)}"
-            )
-    return out
 
 
 def _is_gone(change: Change, raw: Answer) -> bool:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from misfire.decide import FIRING, MISFIRE, MOTORING, PARTIAL_FROM, UNUSABLE, Reason
-from misfire.evidence import lines, stopped
+from misfire.evidence import Stopped, lines, stopped
 from misfire.intake.counts import Counts
 from misfire.onelog import OneLog
-from misfire.verdict.evidence import CylinderEvidence, Evidence, Steady
+from misfire.verdict.evidence import CylinderEvidence, Evidence, Label, Steady
 
 LEAST_STRETCH = 20  # firings of a stretch whose mean is to count
 
@@ -62,67 +64,102 @@ def _steady(logs: Sequence[OneLog], name: int | str) -> Steady:
     return Steady(float(np.mean(x)), sd, least, mate_lost, x.size)
 
 
-def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]) -> Evidence:
-    """What the judgement rests on, pooled over logs of one engine."""
-    label = np.concatenate([log.label for log in logs])
-    lost, state, reason = (_joined(logs, name) for name in ("lost_work", "state", "reason"))
-    rpm = np.concatenate([log.events.rpm for log in logs])
-    unc = np.concatenate([log.uncorrected for log in logs])
-    rows, stops = [], stopped(logs)
-    for name in all_labels(logs):
-        mine = label == name
-        s, x = state[mine], lost[mine]
-        counted = (s == FIRING) | (s == MISFIRE)
-        fired = s == FIRING
-        false = mine & unc & (state == FIRING) & (lost < PARTIAL_FROM)
-        reported = None
-        if counts is not None and counts.misfires is not None and isinstance(name, int):
-            mate = logs[0].engine.companions.get(name)
-            both = [name] if logs[0].phase.status != "unknown" or mate is None else [name, mate]
-            read = [counts.misfires[c] for c in both if c in counts.misfires]
-            # a cylinder that the file does not name was not read, which is not zero
-            reported = sum(read) if len(read) == len(both) else None
-        rows.append(
-            CylinderEvidence(
-                name,
-                int(counted.sum()),
-                int((s == MISFIRE).sum()),
-                int((fired & (x >= PARTIAL_FROM)).sum()),
-                int((unc & mine).sum()),
-                int(false.sum()),
-                float(np.nanpercentile(rpm[false], 5)) if false.any() else None,
-                float(np.mean(x[counted])) if counted.any() else np.nan,
-                _steady(logs, name),
-                int((s == UNUSABLE).sum()),
-                reported,
-                int((reason[mine] == Reason.SIZE_OPEN).sum()),
-                _judged_around(s),
-                stops.get(name),
+@dataclass(frozen=True)
+class _Firings:
+    """The events of all logs, one after the other; arrays of shape (events,)."""
+
+    label: npt.NDArray[Any]
+    state: npt.NDArray[Any]
+    reason: npt.NDArray[Any]
+    lost: npt.NDArray[Any]
+    rpm: npt.NDArray[Any]
+    uncorrected: npt.NDArray[Any]
+
+    @classmethod
+    def of(cls, logs: Sequence[OneLog]) -> _Firings:
+        lost, state, reason = (_joined(logs, name) for name in ("lost_work", "state", "reason"))
+        label, rpm, uncorrected = (
+            np.concatenate(parts)
+            for parts in (
+                [log.label for log in logs],
+                [log.events.rpm for log in logs],
+                [log.uncorrected for log in logs],
             )
         )
-    first = logs[0]
-    longest = max(logs, key=lambda one: one.pattern.turns)
-    n = first.engine.cylinders
-    ambiguous: list[int | str] = []
+        return cls(label, state, reason, lost, rpm, uncorrected)
+
+
+def _cylinder(
+    name: Label, all_: _Firings, logs: Sequence[OneLog], counts: Counts | None, stop: Stopped | None
+) -> CylinderEvidence:
+    mine = all_.label == name
+    s, x = all_.state[mine], all_.lost[mine]
+    counted, fired = (s == FIRING) | (s == MISFIRE), s == FIRING
+    false = mine & all_.uncorrected & (all_.state == FIRING) & (all_.lost < PARTIAL_FROM)
+    return CylinderEvidence(
+        name,
+        int(counted.sum()),
+        int((s == MISFIRE).sum()),
+        int((fired & (x >= PARTIAL_FROM)).sum()),
+        int((all_.uncorrected & mine).sum()),
+        int(false.sum()),
+        float(np.nanpercentile(all_.rpm[false], 5)) if false.any() else None,
+        float(np.mean(x[counted])) if counted.any() else np.nan,
+        _steady(logs, name),
+        int((s == UNUSABLE).sum()),
+        _reported(name, logs[0], counts),
+        int((all_.reason[mine] == Reason.SIZE_OPEN).sum()),
+        _judged_around(s),
+        stop,
+    )
+
+
+def _reported(name: Label, log: OneLog, counts: Counts | None) -> int | None:
+    """The controller's count; of a cylinder that the file does not name it was not read, which is not zero."""
+    if counts is None or counts.misfires is None or not isinstance(name, int):
+        return None
+    mate = log.engine.companions.get(name)
+    both = [name] if log.phase.status != "unknown" or mate is None else [name, mate]
+    read = [counts.misfires[c] for c in both if c in counts.misfires]
+    return sum(read) if len(read) == len(both) else None
+
+
+def _ambiguous(logs: Sequence[OneLog]) -> tuple[tuple[Label, ...], float]:
+    """Companions that are down together, wheel or work, and how much they lack at most."""
+    found: list[Label] = []
     deep = 0.0
     for log in logs:
         order = log.engine.firing_order
         for i in log.decision.ambiguous:
             name = log.label[log.events.place == i]
-            ambiguous += (
-                name[:1].tolist() if log.phase.status != "measured" or not log.phase.named else [order[i]]
-            )
+            named = log.phase.status == "measured" and log.phase.named
+            found += [order[i]] if named else name[:1].tolist()
             deep = max(deep, float(log.decision.open_lost[i]))
+    return tuple(dict.fromkeys(found)), deep
+
+
+def _worst_tooth(log: OneLog) -> tuple[int, float] | None:
+    """Position and error [deg] of the tooth that is off most, those beside a gap left out; None without a pattern."""
+    inner = log.pattern.error_deg.copy()
+    if log.crank.wheel.missing:
+        inner[0] = inner[-1] = np.nan
+    if not np.isfinite(inner).any():
+        return None
+    j = int(np.nanargmax(np.abs(inner)))
+    return int(log.crank.wheel.tooth_positions[j]), float(inner[j])
+
+
+def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]) -> Evidence:
+    """What the judgement rests on, pooled over logs of one engine."""
+    every, stops = _Firings.of(logs), stopped(logs)
+    state, rpm = every.state, every.rpm
+    rows = [_cylinder(name, every, logs, counts, stops.get(name)) for name in all_labels(logs)]
+    first = logs[0]
+    longest = max(logs, key=lambda one: one.pattern.turns)
+    n = first.engine.cylinders
+    ambiguous, deep = _ambiguous(logs)
     judged = int(((state == FIRING) | (state == MISFIRE)).sum())
     active = int((state != MOTORING).sum())
-    error = longest.pattern.error_deg
-    inner = error.copy()
-    if longest.crank.wheel.missing:
-        inner[0] = inner[-1] = np.nan
-    worst = None
-    if np.isfinite(inner).any():
-        j = int(np.nanargmax(np.abs(inner)))
-        worst = (int(longest.crank.wheel.tooth_positions[j]), float(inner[j]))
     unstable = [log.pattern.stable for log in logs if log.pattern.stable is not None]
     return Evidence(
         engine=first.engine,
@@ -138,8 +175,8 @@ def gather(logs: Sequence[OneLog], counts: Counts | None, codes: tuple[str, ...]
         pattern_from=longest.pattern.learned_from,
         pattern_stable=None if not unstable else all(unstable),
         pattern_drift_deg=max(log.pattern.drift_deg for log in logs),
-        worst_tooth=worst,
-        ambiguous=tuple(dict.fromkeys(ambiguous)),
+        worst_tooth=_worst_tooth(longest),
+        ambiguous=ambiguous,
         ambiguous_lost=deep,
         unusable_share=float((state == UNUSABLE).sum() / max(active, 1)),
         motoring_share=float((state == MOTORING).mean()) if state.size else 0.0,
