@@ -11,9 +11,8 @@ from misfire.verdict.evidence import Evidence, Label
 from misfire.verdict.finding import listed, name_of
 from misfire.verdict.misses import LEAST_OPEN, OPEN_FROM
 
-LEAST_JUDGED = (
-    0.1  # of the firings that the others have, from which on a cylinder is judged at all (our choice)
-)
+# of the firings that the others have, from which on a cylinder is judged at all (our choice)
+LEAST_JUDGED = 0.1
 
 
 def headline(status: str, found: list[dict[str, Any]], weaker: list[dict[str, Any]], ev: Evidence) -> str:
