@@ -3,6 +3,7 @@
 from misfire.evidence.disturbance import Disturbance, Source, disturbance
 from misfire.evidence.followed import Followed, followed
 from misfire.evidence.gathered import Lines, lines
+from misfire.evidence.kinds import Kinds, two_kinds
 from misfire.evidence.shown import Shown
 from misfire.evidence.steady import Motored
 from misfire.evidence.stopped import Stopped, stopped
@@ -10,6 +11,7 @@ from misfire.evidence.stopped import Stopped, stopped
 __all__ = [
     "Disturbance",
     "Followed",
+    "Kinds",
     "Lines",
     "Motored",
     "Shown",
@@ -19,4 +21,5 @@ __all__ = [
     "followed",
     "lines",
     "stopped",
+    "two_kinds",
 ]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from misfire.engine import Engine
-from misfire.evidence import Lines, Stopped
+from misfire.evidence import Kinds, Lines, Stopped
 
 Label = int | str
 
@@ -46,6 +46,7 @@ class CylinderEvidence:
     either: int = 0  # firings that are full misfires or partial burns, the size of a full one not known
     judged_around: float = 1.0  # share of its firings near its misfires that could be judged
     stopped: Stopped | None = None
+    kinds: Kinds = field(default_factory=Kinds)  # firings that stand apart
 
 
 @dataclass(frozen=True)

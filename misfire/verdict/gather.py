@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from misfire.decide import FIRING, MISFIRE, MOTORING, PARTIAL_FROM, UNUSABLE, Reason
-from misfire.evidence import Stopped, lines, stopped
+from misfire.evidence import Stopped, lines, stopped, two_kinds
 from misfire.intake.counts import Counts
 from misfire.onelog import OneLog
 from misfire.verdict.evidence import CylinderEvidence, Evidence, Label, Steady
@@ -111,6 +111,7 @@ def _cylinder(
         int((all_.reason[mine] == Reason.SIZE_OPEN).sum()),
         _judged_around(s),
         stop,
+        two_kinds(logs, name),
     )
 
 

@@ -244,11 +244,20 @@ def size_open_of(ev: Evidence, found: list[dict[str, Any]]) -> list[dict[str, An
         some, total = c.either, c.firings + c.either
         if some < c.partial <= 0.5 * c.firings and _half_lost_on(ev, c):
             some, total = c.partial, c.firings
+        apart = c.kinds.number > some and ev.pattern_from in ("speed_sweep", "none")
+        if apart:
+            some, total = c.kinds.number, c.firings
         if some < LEAST_OPEN or some <= OPEN_FROM * total or c.cylinder in hit:
             continue
         every = some > 0.5 * total
         line = f"{name_of(c.cylinder)}: {some} firings misfire or burn in part; how much a full misfire lacks at "
         line += "this speed is not known well enough (torsion of the crank, the wheel)"
+        if apart:
+            line = (
+                f"{name_of(c.cylinder)}: its firings are of two kinds: {some} of {c.kinds.firings} lack {100 * c.kinds.depth:.0f} % "
+                "of what is taken as normal work, and hardly any lies between. A wheel that was not learned in a coast-down can make "
+                "the normal work look too large: they may be full misfires"
+            )
         count = faulty(some, total)
         accounts = [Account("misfire", count), Account("in part", count)]
         if every:
