@@ -122,11 +122,13 @@ PLACES = (
     Place("verdict/sensing.py", "faulty(k, n, CODED_FROM)", "faulty(max(k, 1), n)", "verdict/test_codes.py"),
     Place("agreement.py", "there.max() < BADLY", "there.max() > BADLY", "verdict/test_wrong_engine.py"),
     Place("agreement.py", "found[best] >= OTHERWISE", "found[best] >= 2.0", "verdict/test_wrong_engine.py"),
-    Place("evidence/followed.py", "BEYOND = 1.25", "BEYOND = 1e9", "evidence/test_edges.py"),
+    Place("evidence/followed.py", "own[~(_within(q, q[healthy], BEYOND)", "own[False & ~(_within(q, q[healthy], BEYOND)", "evidence/test_edges.py"),
     Place("verdict/misses.py", "return student(min(one.share, FOLLOWS)", "return student(max(one.share, FOLLOWS)", "verdict evidence/test_edges.py"),
     Place("verdict/headline.py", "LEAST_JUDGED = 0.1", "LEAST_JUDGED = 0.0", "verdict/test_told_by_counts.py"),
     Place("verdict/sensing.py", "return ev.monitor_ran is True and all(", "return all(", "verdict/test_told_by_counts.py"),
     Place("intake/levels.py", "CHATTER, LEAST_CHATTER, STRETCH = 0.15, 3", "CHATTER, LEAST_CHATTER, STRETCH = 0.15, 300", "intake/test_shop_files.py"),
+    Place("evidence/kinds.py", "clear = width <= WIDE * depth and", "clear = ", "evidence/test_kinds.py"),
+    Place("evidence/kinds.py", "APART, HABIT, WIDE, BEGINS, BETWEEN = 5.0", "APART, HABIT, WIDE, BEGINS, BETWEEN = 50.0", "evidence/test_kinds.py"),
     Place("cli/keep.py", "if place in taken:", "if place in seen:", "cli/test_keep.py"),
 )
 # fmt: on
