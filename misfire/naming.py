@@ -215,7 +215,10 @@ def _second_by_block(
     """True where a row starts at start + 360 mod 720 seen from [0, 360), block by block from its own marks."""
     fit = _fit(row, angle_deg, start, at_deg, crank)
     parity = np.zeros(int(crank.block.max()) + 1, dtype=np.int64)
-    parity[fit.block] = fit.cost_deg.argmin(axis=0)
+    if fit.block.size:
+        # a turn that could not be numbered stands between blocks as one of its own: it counts on from the one before
+        before = np.searchsorted(fit.block, np.arange(parity.size), side="right") - 1
+        parity = fit.cost_deg.argmin(axis=0)[np.maximum(before, 0)]
     odd = (np.arange(crank.turns) + parity[crank.block]) % 2 == 1
     return np.asarray(odd == (start % CYCLE_DEG < TURN_DEG), dtype=bool)
 

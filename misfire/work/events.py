@@ -29,6 +29,7 @@ from misfire.work.motion import Moves
 from misfire.work.sharpen import Rough, sharpen
 from misfire.work.windows import Filter, Laid, Place, apply_filter, range_sound, window
 
+LOST_TURNS = 1.25  # without an edge, over which a TDC's time is still told from the edges around
 BEFORE_DEG, AFTER_DEG = 180.0, 300.0  # least edges around a TDC that the contract promises a decision for
 _PART_TURNS, _OVERLAP = 20_000, 8  # turns measured in one go; a window reaches less than eight turns
 
@@ -246,15 +247,15 @@ def _rows(
 
 
 def _among_lost(grid: Grid, p: Place, start: IntArray, known: IntArray) -> BoolArray:
-    """TDCs with the promised edges around them of which too many are lost, over less than a turn at a time."""
+    """TDCs with the promised edges around them of which too many are lost, over a turn and a bit at a time."""
     if not known.size:
         return np.zeros(start.size, dtype=bool)
     k = window(grid, p.angle_deg, BEFORE_DEG, AFTER_DEG)[0]
-    # over more than a turn of nothing the place would be a guess
+    # over more than a turn that could not be numbered, and what is missing beside it, the place would be a guess
     here = np.searchsorted(known, start + np.searchsorted(grid.angle_deg, p.angle_deg))
     left, right = (known[np.clip(here - d, 0, known.size - 1)] for d in (1, 0))
     inside = (start + k[0] >= known[0]) & (start + k[-1] <= known[-1])
-    return np.asarray(inside & (right - left <= grid.per_turn), dtype=bool)
+    return np.asarray(inside & (right - left <= LOST_TURNS * grid.per_turn), dtype=bool)
 
 
 def _guessed(grid: Grid, p: Place, start: IntArray, known: IntArray) -> tuple[FloatArray, FloatArray]:

@@ -43,7 +43,9 @@ def test_a_second_kind_is_seen_at_any_scale(scale: float):
         np.concatenate(
             [np.random.default_rng(5).normal(0, 0.02, 860), np.linspace(0.06, 0.6, 40)]
         ),  # anything between
-        np.concatenate([np.random.default_rng(6).normal(0, 0.02, 860), np.linspace(0.4, 1.4, 40)]),  # deep, not alike
+        np.concatenate(
+            [np.random.default_rng(6).normal(0, 0.02, 860), np.linspace(0.4, 1.4, 40)]
+        ),  # deep, not alike
         np.concatenate([np.zeros(880), np.full(4, 1.0)]),  # too few
     ],
     ids=["normal", "heavy tails", "skewed", "any depth", "not alike", "four"],

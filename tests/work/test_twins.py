@@ -223,12 +223,13 @@ def test_wheel_without_a_gap_uses_every_tooth():
     assert make_grid(crank).per_turn == 24
 
 
-def test_an_event_among_lost_edges_is_there_and_not_trusted(log: tuple[Crank, Engine]):
-    """Half a turn of edges lost at a break: the TDC has its row, a guessed time, no energy and no trust."""
+@pytest.mark.parametrize(("first", "last"), [(40, 20), (0, 2)], ids=["half a turn", "a turn and two teeth"])
+def test_an_event_among_lost_edges_is_there_and_not_trusted(log: tuple[Crank, Engine], first: int, last: int):
+    """Edges lost at a break: the TDC has its row, a guessed time, no energy and no trust."""
     crank, engine = log
     sound = measure(crank, Laid(engine, 100.0, second_turns(crank), SHAPE))
     time, block, faulty = crank.time_s.copy(), crank.block.copy(), crank.faulty.copy()
-    time[20, 40:] = time[21, :20] = np.nan
+    time[20, first:] = time[21, :last] = np.nan
     block[21:] += 1
     faulty[20:22] = True
     hurt = Crank(**{**crank.__dict__, "time_s": time, "block": block, "faulty": faulty})
@@ -236,6 +237,7 @@ def test_an_event_among_lost_edges_is_there_and_not_trusted(log: tuple[Crank, En
     blind = ~np.isfinite(events.energy)
     assert blind.any()
     assert not events.trusted[blind].any()
+    assert set(zip(sound.turn, sound.place, strict=True)) == set(zip(events.turn, events.place, strict=True))
     name = {(p, t): x for p, t, x in zip(sound.place, sound.turn, sound.time_s, strict=True)}
     true = [name[k] for k in zip(events.place[blind], events.turn[blind], strict=True)]
     turn_s = np.nanmedian(np.diff(crank.time_s[:, 30]))
