@@ -136,7 +136,7 @@ def strips(result: Mapping[str, Any], f: Firings | None, key: str = "strips", wh
         "Lost work over time, one strip a cylinder. " + "; ".join(worst) + ".",
         plot,
         legend=[(s, c, t) for _, _, c, _, s, t in _LOOK],
-        tables=[Table("Firings of each cylinder", _head(), [_tally(f, i) for i in range(n)])],
+        tables=[Table(f"Firings of each cylinder{when}", _head(), [_tally(f, i) for i in range(n)])],
     )
 
 
