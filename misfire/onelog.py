@@ -30,11 +30,19 @@ OTHER_WHEEL_DEG = 0.12
 
 @dataclass(frozen=True)
 class KnownCut:
-    """A commanded injector shut-off: cylinder and the seconds it lasted, on the log's clock."""
+    """A commanded injector shut-off: cylinder, the seconds it lasted on its log's clock, and the log's number from 1.
+
+    Without a number it belongs to the one log that runs through it.
+    """
 
     cylinder: int
     from_s: float
     to_s: float
+    log: int | None = None
+
+    def __str__(self) -> str:
+        number = "" if self.log is None else f"{self.log}:"
+        return f"{number}{self.cylinder}@{self.from_s:g}-{self.to_s:g}"
 
 
 @dataclass(frozen=True)
@@ -127,7 +135,8 @@ def study(
             "The tooth spacing that the changes of speed suggest makes like firings less alike: not used."
         )
     seen = seen or site.uncorrected(before)
-    phase, events = _tie_by_cut(phase, crank, engine, seen, known_cuts, notes)
+    phase, seen = _tie_by_cut(phase, crank, engine, seen, known_cuts, notes)
+    events = seen.events
     laps.end("decision")
     label = _labels(engine, phase, events)
     decision = _without_cuts(seen.decision, events, label, known_cuts)
@@ -179,10 +188,14 @@ def _without_cuts(
 
 def _tie_by_cut(
     phase: Phase, crank: Crank, engine: Engine, seen: Pass, cuts: tuple[KnownCut, ...], notes: list[str]
-) -> tuple[Phase, Events]:
-    """Names, and places of events, turned so that the place that fell silent in a known cut carries the given number."""
-    events, decision = seen.events, seen.decision
+) -> tuple[Phase, Pass]:
+    """Names and places turned so that the place that fell silent in a known cut carries the given number.
+
+    Raises InputError for a cut that contradicts marks or an earlier cut.
+    """
+    tied = False
     for cut in cuts:
+        events, decision = seen.events, seen.decision
         inside = (events.time_s >= cut.from_s + 0.3) & (events.time_s <= cut.to_s - 0.3)
         lost = []
         for p in range(engine.cylinders):
@@ -196,11 +209,11 @@ def _tie_by_cut(
             )
             continue
         want = engine.firing_order.index(cut.cylinder)
-        if top == want and phase.status == "measured":
+        if top == want and (tied or (phase.named and phase.status == "measured")):
             continue
-        if phase.named and phase.status == "measured":
+        if tied or (phase.named and phase.status == "measured"):
             raise InputError(
-                f"known cut {cut.cylinder}@{cut.from_s:g}-{cut.to_s:g}: cylinder {engine.firing_order[top]} lost its work "
+                f"known cut {cut}: cylinder {engine.firing_order[top]} lost its work "
                 f"then, not {cut.cylinder}; correct the cut or the engine file"
             )
         if not engine.even_firing and top != want:
@@ -215,9 +228,14 @@ def _tie_by_cut(
         turned = (events.place + want - top) % engine.cylinders
         # the turn is tied in the cut's own run of turns only
         status = "measured" if crank.block.max() == 0 else phase.status
-        tied = replace(phase, first_deg=start % TURN_DEG, second_turn=second, status=status, named=True)
-        return tied, replace(events, place=turned)
-    return phase, events
+        phase = replace(phase, first_deg=start % TURN_DEG, second_turn=second, status=status, named=True)
+        seen = replace(
+            seen,
+            events=replace(events, place=turned),
+            decision=decision.turned(want - top) if want != top else decision,
+        )
+        tied = True
+    return phase, seen
 
 
 def _labels(engine: Engine, phase: Phase, events: Events) -> npt.NDArray[np.object_]:

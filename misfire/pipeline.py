@@ -141,16 +141,12 @@ def analyse(
         The controller's own counts.
     """
     many = [recordings] if isinstance(recordings, Recording) else list(recordings)
-    _check_cuts(options.known_cuts, many)
+    cuts = _cuts_of_logs(options.known_cuts, many)
     logs = []
     for i, rec in enumerate(many):
         slow = channels[i] if i < len(channels) else None
         with naming_log(rec.source):
-            logs.append(
-                study(
-                    rec, options.engine, channels=slow, given=options.pattern, known_cuts=options.known_cuts
-                )
-            )
+            logs.append(study(rec, options.engine, channels=slow, given=options.pattern, known_cuts=cuts[i]))
     clock = time.perf_counter()
     evidence = gather(logs, counts, options.codes)
     verdict = judge(evidence)
@@ -163,16 +159,27 @@ def analyse(
     return Analysis(result, tuple(logs), logs[0].engine, took | {"verdict": verdict_s})
 
 
-def _check_cuts(cuts: Sequence[KnownCut], recordings: Sequence[Recording]) -> None:
-    """Raise InputError for a commanded cut that lies in none of the logs: its seconds are of another clock."""
-    spans = [(r.crank_s[0], r.crank_s[-1]) for r in recordings if r.crank_s.size]
+def _cuts_of_logs(cuts: Sequence[KnownCut], recordings: Sequence[Recording]) -> list[tuple[KnownCut, ...]]:
+    """The commanded cuts of each log.
+
+    Raises InputError for one that lies in none of them (its seconds are of another clock), or in several without a number.
+    """
+    spans = [(r.crank_s[0], r.crank_s[-1]) if r.crank_s.size else (np.inf, -np.inf) for r in recordings]
+    out: list[list[KnownCut]] = [[] for _ in recordings]
     for cut in cuts:
-        if spans and all(cut.to_s <= first or cut.from_s >= last for first, last in spans):
-            runs = " or ".join(f"{first:.1f} to {last:.1f} s" for first, last in spans)
+        if cut.log is not None and not 1 <= cut.log <= len(spans):
+            raise InputError(f"known cut {cut}: there is no log {cut.log}; logs count from 1 to {len(spans)}")
+        asked = range(len(spans)) if cut.log is None else [cut.log - 1]
+        inside = [i for i in asked if cut.to_s > spans[i][0] and cut.from_s < spans[i][1]]
+        if not inside:
+            runs = " or ".join(f"{spans[i][0]:.1f} to {spans[i][1]:.1f} s" for i in asked)
             raise InputError(
-                f"known cut {cut.cylinder}@{cut.from_s:g}-{cut.to_s:g} lies outside the log, which runs from {runs}; "
-                "correct its seconds"
+                f"known cut {cut} lies outside the log, which runs from {runs}; correct its seconds"
             )
+        if len(inside) > 1:
+            raise InputError(f"known cut {cut}: {len(inside)} logs run then; say which, for example 2:{cut}")
+        out[inside[0]].append(cut)
+    return [tuple(c) for c in out]
 
 
 def event_rows(logs: Sequence[OneLog]) -> pd.DataFrame:

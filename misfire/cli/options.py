@@ -308,16 +308,18 @@ def one_cam_file(read: ReadOptions, logs: int) -> None:
 
 
 def parse_cut(text: str, engine: Engine) -> KnownCut:
-    """Read "3@41.0-49.5": injector of cylinder 3 off from second 41.0 to 49.5."""
+    """Read "3@41.0-49.5": injector of cylinder 3 off from second 41.0 to 49.5; "2:3@41.0-49.5" is that of the second log."""
     from misfire.onelog import KnownCut
 
     try:
-        cylinder, span = text.split("@")
+        number, _, cut_text = text.rpartition(":")
+        cylinder, span = cut_text.split("@")
         lo, hi = span.split("-")
-        cut = KnownCut(int(cylinder), float(lo), float(hi))
+        cut = KnownCut(int(cylinder), float(lo), float(hi), int(number) if number else None)
     except ValueError:
         raise InputError(
-            f"--known-cut {text}: write cylinder@from-to in seconds, for example 3@41.0-49.5"
+            f"--known-cut {text}: write cylinder@from-to in seconds, for example 3@41.0-49.5 (2:3@41.0-49.5 in the "
+            "second of several logs)"
         ) from None
     if cut.cylinder not in engine.firing_order or not cut.from_s < cut.to_s:
         raise InputError(f"--known-cut {text}: the cylinder must exist and the end come after the start")

@@ -49,8 +49,10 @@ def decide_single(events: Events, opposite: FloatArray, fuel_cut: FloatArray) ->
     lost = 1 - own / expected
     idle = lost > 0.6
     run = run_length(idle)
-    state[(lost >= MISFIRE_FROM) & (run < 3)] = MISFIRE
-    state[idle & (run >= 3)] = MOTORING
+    # several in a row are overrun, unless the channels say that fuel was given
+    fed = fuel_cut == 0
+    state[(lost >= MISFIRE_FROM) & ((run < 3) | fed)] = MISFIRE
+    state[idle & (run >= 3) & ~fed] = MOTORING
     state[fuel_cut == 1] = MOTORING
     return _finished(events, Decision(lost, state, reason, expected, lost, ZERO, ZERO, own, (), ZERO))
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
+
+import numpy as np
 
 from misfire.crank import IntArray
 from misfire.engine import FloatArray
@@ -48,10 +50,9 @@ MONITOR_FROM = 0.60
 
 @dataclass(frozen=True)
 class Decision:
-    """Per event, shape (events,): lost work (NaN where nothing compares), state, reason, monitor's count.
+    """Per event, shape (events,): lost work (NaN where nothing compares), state, reason.
 
-    `expected` is the normal combustion energy [rad^2/s^2], `offset` the place's mean offset as lost work by
-    place (geometry plus steady work), `noise` the scatter of healthy events.
+    `expected` is the normal combustion energy [rad^2/s^2], `noise` the scatter of healthy events.
     """
 
     lost_work: FloatArray
@@ -65,3 +66,10 @@ class Decision:
     ambiguous: tuple[int, ...]  # places whose shared offset neither speed nor pattern assigns
     open_lost: FloatArray  # (cylinders,) steady lost work by place that work or wheel may make; counts where ambiguous
     notes: tuple[str, ...] = ()
+
+    def turned(self, by: int) -> Decision:
+        """The same with every place `by` further in firing order."""
+        n = self.place_lost.size
+        lost, shared, open_ = (np.roll(x, by) for x in (self.place_lost, self.place_shared, self.open_lost))
+        ambiguous = tuple(sorted((i + by) % n for i in self.ambiguous))
+        return replace(self, place_lost=lost, place_shared=shared, open_lost=open_, ambiguous=ambiguous)

@@ -66,3 +66,74 @@ def test_a_cut_outside_the_log_is_refused() -> None:
     with pytest.raises(InputError, match="lies outside the log"):
         analyse(short, inside)
     assert analyse([short, done.recording], inside).result["verdict"]["findings"] == []
+
+
+def test_a_cut_ties_names_where_the_place_is_right_by_chance() -> None:
+    """An inline three has no companions: its cycle is measured without names, and the cut gives them."""
+    done = simulate(
+        Scenario(
+            engine=prepared_engine("inline3"),
+            programme=(Phase(duration_s=20.0, rpm=1500, load_pct=45),),
+            misfires=(Misfires(kind="dead", cylinders=(1,), from_s=8.0, to_s=12.0),),
+        )
+    )
+    recording, engine = blind(done)
+    for by in range(0, 360, 60):
+        # each beginning of the numbering, whichever place the motion calls the first
+        turned = dataclasses.replace(recording, crank_s=recording.crank_s[by // 6 :])
+        found = analyse(turned, AnalyseOptions(engine, known_cuts=(KnownCut(1, 8.0, 12.0),)))
+        assert found.logs[0].phase.named
+        assert found.result["verdict"]["findings"] == []
+
+
+def test_what_is_known_of_a_place_turns_with_its_name() -> None:
+    """Cylinder 2 gives too little work throughout: after the tie by a cut of cylinder 3 it is still cylinder 2."""
+    done = simulate(
+        Scenario(
+            engine=prepared_engine("inline6"),
+            programme=(Phase(duration_s=20.0, rpm=1500, load_pct=45),),
+            misfires=(
+                Misfires(kind="dead", cylinders=(3,), from_s=8.0, to_s=12.0),
+                Misfires(kind="dead", cylinders=(2,), remaining=0.7),
+            ),
+        )
+    )
+    recording, engine = blind(done)
+    found = study(recording, engine, known_cuts=(KnownCut(3, 8.0, 12.0),))
+    assert engine.firing_order[int(np.argmax(found.decision.place_lost))] == 2
+
+
+def test_a_second_cut_that_contradicts_the_first_is_refused() -> None:
+    done = simulate(
+        Scenario(
+            engine=prepared_engine("inline6"),
+            programme=(Phase(duration_s=26.0, rpm=1500, load_pct=45),),
+            misfires=(
+                Misfires(kind="dead", cylinders=(1,), from_s=8.0, to_s=12.0),
+                Misfires(kind="dead", cylinders=(5,), from_s=16.0, to_s=20.0),
+            ),
+        )
+    )
+    recording, engine = blind(done)
+    right = (KnownCut(1, 8.0, 12.0), KnownCut(5, 16.0, 20.0))
+    assert study(recording, engine, known_cuts=right).phase.status == "measured"
+    with pytest.raises(InputError, match=r"known cut 3@16-20: cylinder 5 lost its work then, not 3"):
+        study(recording, engine, known_cuts=(right[0], KnownCut(3, 16.0, 20.0)))
+
+
+def test_a_cut_belongs_to_one_of_several_logs() -> None:
+    """Of two logs that run at the same seconds one has the cut, the other true misfires of that cylinder then."""
+    cut = log(3)
+    true = simulate(
+        dataclasses.replace(
+            cut.scenario, seed=7, misfires=(Misfires(cylinders=(3,), rate=0.3, from_s=8.0, to_s=12.0),)
+        )
+    )
+    both = [cut.recording, true.recording]
+    with pytest.raises(InputError, match=r"2 logs run then; say which, for example 2:3@8-12"):
+        analyse(both, AnalyseOptions(cut.engine, known_cuts=(KnownCut(3, 8.0, 12.0),)))
+    said = analyse(both, AnalyseOptions(cut.engine, known_cuts=(KnownCut(3, 8.0, 12.0, 1),))).result
+    missed = {c["cylinder"]: c["misfires"] for c in said["cylinders"]}
+    assert missed[3] == pytest.approx(true.truth.misfires[3], abs=3)
+    with pytest.raises(InputError, match="there is no log 3"):
+        analyse(both, AnalyseOptions(cut.engine, known_cuts=(KnownCut(3, 8.0, 12.0, 3),)))
