@@ -20,15 +20,6 @@ def running_median(x: FloatArray, width: int) -> FloatArray:
         return np.full(x.size, np.nan)
     filled = x if ok.all() else np.interp(np.arange(x.size), np.flatnonzero(ok), x[ok])
     width = min(width | 1, (x.size - 1) | 1)
-    if width > 45 and x.size > 100_000:
-        # medians of short blocks, then a running median over those: cost stays linear in the events
-        step = max(1, width // 15)
-        size, longer = divmod(x.size, max(1, x.size // step))
-        cut = longer * (size + 1)
-        parts = (filled[:cut].reshape(longer, size + 1), filled[cut:].reshape(-1, size))
-        blocks = np.concatenate([np.median(b, axis=1) for b in parts if b.size])
-        centre = (np.arange(blocks.size) + 0.5) * x.size / blocks.size
-        return np.interp(np.arange(x.size), centre, median_filter(blocks, size=15, mode="reflect"))
     return np.asarray(median_filter(filled, size=width, mode="reflect"), dtype=float)
 
 
@@ -44,13 +35,6 @@ def running_high(x: FloatArray, width: int, side: int = 0) -> FloatArray:
         return np.full(x.size, np.nan)
     filled = x if ok.all() else np.interp(np.arange(x.size), np.flatnonzero(ok), x[ok])
     width = min(width | 1, (x.size - 1) | 1)
-    if x.size > 100_000:
-        step = max(1, width // 4)
-        whole = x.size // step * step
-        blocks = np.sort(filled[:whole].reshape(-1, step), axis=1)[:, int(0.7 * (step - 1) + 0.5)]
-        centre = (np.arange(blocks.size) + 0.5) * step
-        where = np.arange(x.size) + side * (width // 2 + 1)
-        return np.interp(where, centre, running_median(blocks, 3))
     high = np.asarray(percentile_filter(filled, 70, size=width, mode="reflect"), dtype=float)
     if side:
         at = np.arange(x.size) + side * (width // 2 + 1)
