@@ -103,8 +103,6 @@ def _explained(
 
     `first_deg` of position 0 after TDC; whichever of the two turns fits better.
     """
-    from scipy.optimize import nnls
-
     first, last, energy = wave
     order: FloatArray = np.arange(1, _HALF_ORDERS + 1) / 2
     order = order[order <= energy.size / 6]  # a third of the teeth of a turn
@@ -129,9 +127,19 @@ def _explained(
             for of in (shape.dip_integral, shape.inertia_integral)
         ]
         x = np.column_stack([at_orders(fine, c) for c in (*burns, *common)])
-        _, rest = nnls(x / (np.sqrt((x**2).sum(axis=0)) + 1e-12), y)
-        left.append(float(rest) ** 2)
+        left.append(_left(x / (np.sqrt((x**2).sum(axis=0)) + 1e-12), y))
     return 1 - min(left) / power if power > 0 else 0.0
+
+
+def _left(x: FloatArray, y: FloatArray) -> float:
+    """What non-negative least squares leaves of the power of `y`, shape (rows,); `x` has shape (rows, columns)."""
+    found = np.linalg.lstsq(x, y, rcond=None)[0]
+    if (found >= 0).all():
+        return float(np.sum((y - x @ found) ** 2))
+    # its package takes long to import, and a sound engine seldom needs it
+    from scipy.optimize import nnls
+
+    return float(nnls(x, y)[1]) ** 2
 
 
 def _rows(crank: Crank, even: bool) -> IntArray:

@@ -104,12 +104,7 @@ def study(
         channels = align_channels(channels, *turn_speed(crank.time_s, crank.block))
     laps.end("crank")
     shape = gas_shape(engine)
-    grid = make_grid(crank)
-    phase = find_phase(crank, grid, engine, Marks(recording.cam_s, recording.cylinder1_s), shape)
-    doubt = doubt_of_engine(grid, crank, engine, shape, phase)
-    phase = replace(
-        phase, doubt=doubt, notes=(*phase.notes, *([f"against the engine given: {doubt}"] if doubt else []))
-    )
+    phase = _phase(crank, engine, Marks(recording.cam_s, recording.cylinder1_s), shape)
     if phase.untold is not None:
         crank = replace(crank, faulty=crank.faulty | phase.untold)
     laps.end("phase")
@@ -160,6 +155,16 @@ def study(
         tuple([*phase.notes, *decision.notes, *notes, *crank.notes, *(channels.notes if channels else ())]),
         seen.slow.load_from,
     )
+
+
+def _phase(crank: Crank, engine: Engine, marks: Marks, shape: GasShape) -> Phase:
+    """Where the cycle stands, and whether the motion speaks against the engine given; the grid goes with the call."""
+    grid = make_grid(crank)
+    phase = find_phase(crank, grid, engine, marks, shape)
+    doubt = doubt_of_engine(grid, crank, engine, shape, phase)
+    if not doubt:
+        return phase
+    return replace(phase, doubt=doubt, notes=(*phase.notes, f"against the engine given: {doubt}"))
 
 
 class _Laps:
