@@ -11,7 +11,7 @@ import numpy.typing as npt
 from misfire.agreement import doubt_of_engine
 from misfire.crank import BoolArray, Crank, number_edges, turn_speed
 from misfire.decide import MISFIRE, MONITOR_FROM, MOTORING, UNUSABLE, Decision, Reason
-from misfire.engine import TURN_DEG, Engine, FloatArray
+from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
 from misfire.errors import InputError
 from misfire.gas import GasShape
 from misfire.intake.channels import align_channels
@@ -241,6 +241,34 @@ def _tie_by_cut(
         )
         tied = True
     return phase, seen
+
+
+def with_places_of(log: OneLog, other: OneLog) -> OneLog:
+    """The log with its places A, B, ... where the other log has them, both of one engine and wheel.
+
+    Each log finds TDC by itself, modulo one firing interval: where position 0 stands beside a TDC one log may call A what the
+    other calls B. A log whose cylinders are named, or that stands nowhere near, is given back as it is.
+    """
+    engine, n = log.engine, log.engine.cylinders
+    if log.phase.named or other.phase.named or not engine.even_firing or n == 1:
+        return log
+    start = (log.phase.first_deg + engine.interval_deg * np.arange(n)) % CYCLE_DEG
+    half = TURN_DEG / 2
+    off = np.abs((start - other.phase.first_deg + half) % TURN_DEG - half)
+    by = int(np.argmin(off))
+    if by == 0 or off[by] > engine.interval_deg / 4:
+        return log
+    second = log.phase.second_turn if start[by] < TURN_DEG else ~log.phase.second_turn
+    phase = replace(log.phase, first_deg=float(start[by] % TURN_DEG), second_turn=second)
+    events = replace(log.events, place=(log.events.place + by) % n)
+    return replace(
+        log,
+        phase=phase,
+        events=events,
+        decision=log.decision.turned(by),
+        label=_labels(engine, phase, events),
+        segment_error_pct=segment_errors(log.pattern, engine, phase),
+    )
 
 
 def _labels(engine: Engine, phase: Phase, events: Events) -> npt.NDArray[np.object_]:

@@ -16,7 +16,7 @@ from misfire.errors import InputError, naming_log
 from misfire.intake.counts import Counts, count_files
 from misfire.intake.inputs import input_rows
 from misfire.intake.recording import Channels, Recording
-from misfire.onelog import KnownCut, OneLog, study
+from misfire.onelog import KnownCut, OneLog, study, with_places_of
 from misfire.pattern import Pattern
 from misfire.result import result_of
 from misfire.verdict import gather, judge
@@ -45,6 +45,8 @@ class AnalyseOptions:
     pattern : Pattern or None
         A saved tooth pattern, used instead of a learned one.
     read : ReadOptions or None
+    like : OneLog or None
+        A log of the same engine whose unnamed places (A, B, ...) these logs' places are called after.
     also : mapping of str to sequence of str
         Further files that the caller has read (engine file, saved pattern), by use: the result names them as inputs.
     """
@@ -56,6 +58,7 @@ class AnalyseOptions:
     known_cuts: tuple[KnownCut, ...] = ()
     pattern: Pattern | None = None
     read: ReadOptions | None = None
+    like: OneLog | None = None
     also: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
 
@@ -147,6 +150,8 @@ def analyse(
         slow = channels[i] if i < len(channels) else None
         with naming_log(rec.source):
             logs.append(study(rec, options.engine, channels=slow, given=options.pattern, known_cuts=cuts[i]))
+    like = options.like or logs[0]
+    logs = [with_places_of(log, like) for log in logs]
     clock = time.perf_counter()
     evidence = gather(logs, counts, options.codes)
     verdict = judge(evidence)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from misfire.comparison import Controller, Side
     from misfire.engine import Engine
     from misfire.intake import ReadOptions
-    from misfire.onelog import KnownCut
+    from misfire.onelog import KnownCut, OneLog
     from misfire.pattern import Pattern
 
 
@@ -75,10 +75,12 @@ def compare(
         for logs, words, side in ((before, first, layout), (after, last, moved))
     ]
     sides = []
+    like: OneLog | None = None
     for one in given:
         how = o.build_read(one.layout, **read)
         o.one_cam_file(how, 2)
-        sides.append(_analyse(one, how))
+        side, like = _analyse(one, how, like)
+        sides.append(side)
     result = {**judge(sides[0], sides[1], options), "command": asked}
     if swapped is not None:
         result["swapped"] = list(options.swapped or ())
@@ -164,8 +166,8 @@ def _cuts(texts: Sequence[str], layout: Engine, logs: int, side: str) -> list[tu
     return [tuple(c) for c in out]
 
 
-def _analyse(given: _Given, read: ReadOptions) -> list[Side]:
-    """One analysis per log of a side."""
+def _analyse(given: _Given, read: ReadOptions, like: OneLog | None = None) -> tuple[list[Side], OneLog]:
+    """One analysis per log of a side, and the log whose places all are called after: `like`, else the first."""
     from misfire.comparison import Side
     from misfire.comparison.beat import check_cylinders
     from misfire.intake.counts import count_files
@@ -188,15 +190,18 @@ def _analyse(given: _Given, read: ReadOptions) -> list[Side]:
             known_cuts=cuts,
             pattern=given.pattern,
             read=read,
+            like=like,
             also=also,
         )
         also = {}  # files of the whole side are named once
         done = analyse_files([path], options)
+        like = like or done.logs[0]
         crank = done.logs[0].crank
         check_cylinders(path, crank.time_s, crank.wheel.tooth_angles_deg, crank.block, done.engine)
         told = _controller(text, whole) if text is not None and not (whole and k) else None
         out.append(Side(done.to_dict(), done.events, done.engine, told, given.codes))
-    return out
+    assert like is not None
+    return out, like
 
 
 def _controller(text: str, whole: bool) -> Controller:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from misfire.engine import Engine, Wheel
+from misfire.onelog import study
 from misfire.pipeline import AnalyseOptions, Analysis, analyse
 from misfire.simulate import simulate
 from misfire.simulate.result import Simulated
@@ -95,3 +96,28 @@ def test_irregular_wheel_has_a_row_for_every_tdc_of_the_log() -> None:
     assert len(done.events) >= rows_due(made)
     assert np.abs(off_deg).max() < 0.2
     assert (done.events["cylinder"].to_numpy() == cylinder).all()
+
+
+@pytest.mark.parametrize("layout", ["inline4", "inline3"])
+def test_a_place_keeps_its_letter_from_log_to_log(layout: str) -> None:
+    """Position 0 beside a TDC, nothing tied: each log finds TDC by itself, some a degree before and some behind it."""
+    engine = prepared_engine(layout)
+    assert engine.wheel is not None
+    logs, first = [], set()
+    for k, deg in enumerate((350.0, 353.0, 356.0, 359.0, 2.0)):
+        wheel = replace(engine.wheel, first_tooth_after_tdc1_deg=deg)
+        scenario = Scenario(
+            engine=engine.with_wheel(wheel),
+            seed=40 + k,
+            programme=(Phase(duration_s=15.0, rpm=1500, load_pct=45),),
+            misfires=(Misfires(cylinders=(3,), rate=0.1),),
+        )
+        done = simulate(scenario)
+        bare = replace(wheel, first_tooth_after_tdc1_deg=None)
+        blind = replace(done.engine.with_wheel(bare), cam_edges_deg=None, mark_after_tdc1_deg=None)
+        recording = replace(done.recording, cam_s=None, cylinder1_s=None)
+        logs.append(recording)
+        first.add(round(study(recording, blind).phase.first_deg) // 90)
+    assert len(first) > 1, "the logs do not differ in what they call the first place"
+    found = analyse(logs, AnalyseOptions(blind)).result
+    assert sum(c["misfires"] > 10 for c in found["cylinders"]) == 1
