@@ -35,7 +35,7 @@ def as_uncorrected(
 ) -> FloatArray:
     """Lost work as that monitor would see it, shape (events,).
 
-    x_bias = -w^2 (e[n+1] - e[n]), e the relative segment time errors [derived from alpha = -Dth (T2 - T1) / T^3].
+    x_bias = w^2 (e[n] - e[n-1]) / normal energy, e the relative segment time errors [derived from alpha = -Dth (T2 - T1) / T^3].
     """
     lost = decision.lost_work
     if not pattern.known or engine.cylinders < 2 or engine.wheel is None:

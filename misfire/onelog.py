@@ -252,6 +252,8 @@ def with_places_of(log: OneLog, other: OneLog) -> OneLog:
     engine, n = log.engine, log.engine.cylinders
     if log.phase.named or other.phase.named or not engine.even_firing or n == 1:
         return log
+    if engine.firing_order != other.engine.firing_order:
+        return log
     start = (log.phase.first_deg + engine.interval_deg * np.arange(n)) % CYCLE_DEG
     half = TURN_DEG / 2
     off = np.abs((start - other.phase.first_deg + half) % TURN_DEG - half)

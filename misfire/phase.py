@@ -1,8 +1,7 @@
 """Where the cycle stands on the wheel: TDC, and which of the two turns is which.
 
 TDC comes from the engine file, or from the engine's own compression and combustion (modulo one firing
-interval). The turn comes from cam edges or cylinder-1 marks, or, on a single-cylinder engine, from which
-of the two turns fires.
+interval). The turn comes from cam edges or cylinder-1 marks, or, where no firing has a companion, from the work.
 
 Rows and angles of marks have shape (marks,), rows of a wave shape (turns,).
 """
@@ -97,7 +96,8 @@ def find_tdc(grid: Grid, crank: Crank, engine: Engine, shape: GasShape) -> tuple
     angle_deg : float
         Angle [deg] of a firing TDC after position 0.
     turn : int or None
-        On engines with fewer than two firings a turn: which of the two turns it is in (0 = even rows).
+        Where firings differ from turn to turn (one cylinder, odd numbers, odd firing): which of the two turns it is in (0 = even
+        rows).
     fit : float
         Share of the wave's power that the shapes explain, 0..1.
     """
@@ -302,32 +302,3 @@ def mark_angles(grid: Grid, crank: Crank, mark_s: FloatArray) -> tuple[IntArray,
     angle = full + share * (full_r - full)
     row = np.floor_divide(angle, TURN_DEG).astype(np.int64)
     return row, angle - row * TURN_DEG
-
-
-def turn_from_marks(
-    row: IntArray, angle_deg: FloatArray, first_deg: float, at_deg: FloatArray, crank: Crank
-) -> tuple[BoolArray | None, float]:
-    """Which rows are second turns, from marks at known cycle angles; None when the marks cannot tell.
-
-    Also the median distance [deg] of the marks from where they should be.
-    """
-    first = (first_deg + angle_deg)[:, None]
-    here = np.abs((first - at_deg + 360.0) % CYCLE_DEG - 360.0).min(axis=1)
-    other = np.abs((first + TURN_DEG - at_deg + 360.0) % CYCLE_DEG - 360.0).min(axis=1)
-    parity = row % 2
-    vote = np.where(other < here, 1.0, -1.0) * np.where(parity == 0, 1.0, -1.0)
-    vote[np.abs(here - other) < 20.0] = 0.0  # a mark near both candidates says nothing
-    second = np.zeros(crank.turns, dtype=bool)
-    told = False
-    total = 0.0
-    for b in np.unique(crank.block):
-        mine = crank.block[np.clip(row, 0, crank.turns - 1)] == b
-        s = float(vote[mine].sum())
-        total += abs(s)
-        rows = np.flatnonzero(crank.block == b)
-        second[rows] = (rows % 2 == 0) == (s > 0) if s else False
-        told |= s != 0
-    error = float(np.median(np.minimum(here, other))) if row.size else np.inf
-    if not told or total < 0.5 * row.size * 0.5:
-        return None, error
-    return second, error

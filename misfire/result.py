@@ -79,6 +79,8 @@ def _signal(logs: Sequence[OneLog], ev: Evidence) -> dict[str, Any]:
             f"the first tooth after the gap (position 0) did not reach the threshold in {weak} turns: "
             "a matter of the threshold chosen, not a fault; the tool does not need that tooth"
         )
+    # turns run on over all logs, as those of the event rows do
+    before = np.concatenate(([0], np.cumsum([log.crank.turns for log in logs])))
     return {
         "extra_edges": ev.extra_edges,
         "lost_edges": ev.lost_edges,
@@ -87,8 +89,8 @@ def _signal(logs: Sequence[OneLog], ev: Evidence) -> dict[str, Any]:
         "first_tooth_lost": weak,
         "notes": notes,
         "faults": [
-            {"kind": f.kind, "time_s": f.time_s, "turn": f.turn, "position": f.position}
-            for log in logs
+            {"kind": f.kind, "time_s": f.time_s, "turn": int(before[i]) + f.turn, "position": f.position}
+            for i, log in enumerate(logs)
             for f in log.crank.faults[:MOST_FAULTS]
         ],
     }

@@ -39,7 +39,7 @@ def healthy_before_and_after(
     return past, future
 
 
-def place_offsets(dev: FloatArray, place: IntArray, n_cyl: int, mean_of: str = "median") -> FloatArray:
+def place_offsets(dev: FloatArray, place: IntArray, n_cyl: int) -> FloatArray:
     """Median deviation of each place from the healthy majority, in the unit of `dev`; shape (cylinders,)."""
     out = np.zeros(n_cyl)
     for p in range(n_cyl):

@@ -157,8 +157,8 @@ def inertia_share(engine: Engine) -> float:
 
 def masses_unsure(engine: Engine) -> float:
     """Relative error of `inertia_share`: small from the engine file, else as common engines differ (no source)."""
-    known = engine.reciprocating_mass_kg is not None and engine.rotating_inertia_kg_m2 is not None
-    return INERTIA_KNOWN if known else INERTIA_SPREAD
+    told = (engine.reciprocating_mass_kg, engine.rotating_inertia_kg_m2, engine.stroke_mm)
+    return INERTIA_SPREAD if any(x is None or x == 0 for x in told) else INERTIA_KNOWN
 
 
 def inertia_lateness_deg(

@@ -198,7 +198,7 @@ def _windows(log: _Seen, fresh: list[int]) -> dict[int, list[tuple[FloatArray, F
 
 
 def groups(rough: Rough, engine: Engine) -> IntArray:
-    """Events that move alike: third octaves of speed, steady (even numbers) and changing speed (odd); -1 = none."""
+    """Events that move alike: half octaves of speed, steady (even numbers) and changing speed (odd); -1 = none."""
     from scipy.ndimage import median_filter
 
     out = np.full(rough.place.size, -1, dtype=np.int64)

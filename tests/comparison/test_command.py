@@ -38,6 +38,7 @@ class _Options:
     known_cuts: tuple[Any, ...] = ()
     pattern: Any = None
     read: Any = None
+    like: Any = None
     also: Any = None
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -17,7 +19,9 @@ from misfire.work import (
     Span,
     apply_filter,
     event_filters,
+    inertia_share,
     make_grid,
+    masses_unsure,
     measure,
     places,
 )
@@ -242,3 +246,13 @@ def test_an_event_among_lost_edges_is_there_and_not_trusted(log: tuple[Crank, En
     true = [name[k] for k in zip(events.place[blind], events.turn[blind], strict=True)]
     turn_s = np.nanmedian(np.diff(crank.time_s[:, 30]))
     np.testing.assert_allclose(events.time_s[blind], true, atol=0.02 * turn_s)
+
+
+def test_the_masses_are_sure_only_where_the_file_says_all_of_them() -> None:
+    """Without the stroke the share is the generic one, and no surer than that."""
+    bare = Engine.from_order((1, 3, 4, 2))
+    part = replace(bare, reciprocating_mass_kg=0.5, rotating_inertia_kg_m2=0.15)
+    whole = replace(part, stroke_mm=86.0)
+    assert (inertia_share(part), masses_unsure(part)) == (inertia_share(bare), masses_unsure(bare))
+    assert inertia_share(whole) != inertia_share(bare)
+    assert masses_unsure(whole) < masses_unsure(bare)
