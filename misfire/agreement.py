@@ -13,7 +13,7 @@ import numpy as np
 
 from misfire.crank import Crank, IntArray
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
-from misfire.gas import GasShape
+from misfire.gas import GasShape, late_burn
 from misfire.grid import Grid
 from misfire.phase import Phase, amplitudes_at, by_speed, longest_block, mean_wave, tdc_over_speeds
 
@@ -60,7 +60,11 @@ def _off_deg(grid: Grid, crank: Crank, engine: Engine, shape: GasShape, first_de
     angle, best, there = tdc_over_speeds(grid, _rows(crank, two), engine, shape, two, said)
     half = engine.interval_deg / 2
     off = float(np.abs((angle - said + half) % engine.interval_deg - half).min())
-    return off if best >= WELL and there.max() < BADLY else 0.0
+    if off <= OFF_DEG or best < WELL or there.max() >= BADLY:
+        return 0.0
+    # a burn far later than the generic one (a cold engine that heats its catalyst) looks like another TDC
+    _, _, late = tdc_over_speeds(grid, _rows(crank, two), engine, late_burn(shape), two, said)
+    return off if late.max() < WELL else 0.0
 
 
 def _poor_fit(phase: Phase, cylinders: int) -> str:
