@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import difflib
 import json
+import sys
 import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from misfire.cli.output import one_line
 from misfire.errors import InputError
 
 if TYPE_CHECKING:
     from misfire.pattern import Pattern
 
 _LIMIT = 5_000_000
+_JOB = ("number", "odometer", "codes", "freeze_frame", "work_done", "parts", "complaint")
 _WHEEL = {"label", "positions", "missing", "first_tooth_after_tdc1_deg"}
 
 
@@ -30,11 +33,19 @@ def _text(path: str, what: str) -> str:
 
 
 def load_job(path: str) -> dict[str, Any]:
-    """Job facts (TOML), any keys. Raises InputError."""
+    """Job facts (TOML), any keys; one that looks like a known one misspelt is told on stderr. Raises InputError."""
     try:
-        return tomllib.loads(_text(path, "a job file (TOML)"))
+        facts = tomllib.loads(_text(path, "a job file (TOML)"))
     except (ValueError, RecursionError) as err:
         raise InputError(f"{path}: not valid TOML ({err}); correct that line") from err
+    for key in facts:
+        near = difflib.get_close_matches(key, _JOB, 1, 0.8) if key not in _JOB else []
+        if near:
+            print(
+                f"misfire: {one_line(path)}: {one_line(key, 40)} is printed as it stands; did you mean {near[0]}?",
+                file=sys.stderr,
+            )
+    return facts
 
 
 def load_pattern(path: str) -> Pattern:

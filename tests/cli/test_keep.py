@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from misfire.cli import main
+from misfire.cli.saved import load_job
 
 DEMO = Path(__file__).resolve().parents[2] / "datasets" / "demo"
 
@@ -63,6 +64,15 @@ def test_an_output_that_is_an_input_is_refused_and_nothing_changes(
     assert err.count("\n") == 1
     assert [m for m in message.split("|") if m in err], err
     assert state(folder) == before
+
+
+def test_a_job_key_that_looks_misspelt_is_told(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Any key is printed; of one that is nearly a known one it is said."""
+    (folder / "job.toml").write_text('nubmer = "7"\nbay = "2"\nparts = ["coil"]\n', encoding="utf-8")
+    assert load_job("job.toml") == {"nubmer": "7", "bay": "2", "parts": ["coil"]}
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "nubmer is printed as it stands; did you mean number?" in said
 
 
 def test_a_result_may_be_written_again(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
