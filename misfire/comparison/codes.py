@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from misfire.comparison.answer import Evidence, Overall, names
-from misfire.comparison.side import Label, Side
+from misfire.comparison.evidence import Evidence, Overall
+from misfire.comparison.names import Label, names
+from misfire.comparison.side import Side
 
 # SAE J2012: misfire detected, fueling disabled (restated).
 _FUEL_OFF = "P0363"

@@ -13,7 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from misfire.comparison.judge import CLEARED_FRACTION, driven
-from misfire.comparison.side import Label, Tables
+from misfire.comparison.names import Label
+from misfire.comparison.side import Tables
 from misfire.counts import firings_to_exclude, needed_firings
 
 FloatArray = npt.NDArray[np.float64]

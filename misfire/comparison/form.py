@@ -13,10 +13,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from misfire.comparison.answer import Evidence, Kind, Overall, remaining
+from misfire.comparison.answer import remaining
 from misfire.comparison.drive import Drive, to_exclude
+from misfire.comparison.evidence import Evidence, Kind, Overall
 from misfire.comparison.judge import CLEARED_FRACTION, Answer, Change, clustering
-from misfire.comparison.side import Counts, Label, Naming, Side, Tables
+from misfire.comparison.names import Label, Naming, both_of
+from misfire.comparison.side import Counts, Side, Tables
 from misfire.comparison.strata import STRATUM_LOAD_PCT, STRATUM_RPM
 from misfire.counts import WaldPlan, bootstrap_rate_pct, rate_interval_pct
 
@@ -50,10 +52,10 @@ def row(
     if answer not in ("moved", "stayed") and (truly or used == "found"):
         answer = j.raw["found"][c]
     need = needs.get(c)
-    both = getattr(c, "both", None)
+    both = both_of(c)
     return {
         "cylinder": c,
-        **({"either": list(both)} if both else {}),
+        **({"either": list(both)} if len(both) == 2 else {}),
         "before": _block(i, j.tables.naming, j.tables.before, j.before),
         "after": _block(i, j.tables.naming, j.tables.after, j.after),
         **_numbers(ch, j.adjusted[used][c]),

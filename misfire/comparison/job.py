@@ -8,16 +8,16 @@ from typing import Any
 
 import numpy as np
 
-from misfire.comparison.answer import Evidence, FreezeFrame, Kind, Overall, decide, names, unchanged
+from misfire.comparison.answer import decide, unchanged
 from misfire.comparison.codes import with_codes
 from misfire.comparison.drive import Counted, needed_by_stratum, plan
+from misfire.comparison.evidence import Evidence, FreezeFrame, Kind, Overall
 from misfire.comparison.form import Judged, assumptions, number_row, row, sequential, verdict
 from misfire.comparison.judge import Answer, Change, change, clustering, standardised
+from misfire.comparison.names import Label, Naming, names
 from misfire.comparison.pattern import compare_patterns
 from misfire.comparison.side import (
     Counts,
-    Label,
-    Naming,
     Side,
     Tables,
     check_sides,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from misfire.comparison.names import Naming, both_of, label_of, naming
 from misfire.comparison.strata import stratum_keys
 from misfire.engine import Engine, Wheel
 from misfire.errors import InputError
@@ -20,41 +21,6 @@ if TYPE_CHECKING:
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
-
-Label = int | str
-
-
-class EitherNumber(int):
-    """A cylinder's number that stands for it or its companion: a number in every use, in words "2 or 3"."""
-
-    def __new__(cls, number: int, companion: int) -> EitherNumber:
-        """`number` and `companion` are cylinder numbers."""
-        one = super().__new__(cls, number)
-        one.both = (number, companion)
-        return one
-
-    both: tuple[int, int]
-
-    def __str__(self) -> str:
-        return f"{self.both[0]} or {self.both[1]}"
-
-
-class EitherPlace(str):
-    """The same for a place: "A", in words "A or C"."""
-
-    def __new__(cls, place: str, companion: str) -> EitherPlace:
-        """`place` and `companion` are letters."""
-        one = super().__new__(cls, place)
-        one.both = (place, companion)
-        return one
-
-    both: tuple[str, str]
-
-    def __str__(self) -> str:
-        return f"{self.both[0]} or {self.both[1]}"
-
-    def __format__(self, spec: str) -> str:
-        return format(str(self), spec)
 
 
 _BLOCK_TURNS = 50
@@ -152,72 +118,6 @@ class Counts:
     monitor_ran: bool | None
     at_least: frozenset[int]
     active: IntArray
-
-
-@dataclass(frozen=True)
-class Naming:
-    """How the logs' names of cylinders become common ones.
-
-    Attributes
-    ----------
-    labels : tuple
-        Cylinder numbers; lower companions only, when a log does not know the phase; places (A, B, ...) when
-        no log knows cylinder numbers; ("all",) when the logs name them in ways that do not fit together.
-    companions : dict
-        Used where lower companions stand for both.
-    paired : bool
-        A number stands for a cylinder or its companion.
-    """
-
-    labels: tuple[Label, ...]
-    companions: dict[int, int]
-    paired: bool
-
-    def common(self, name: Label) -> Label:
-        """The common name of a log's name."""
-        name = _label(name)
-        if self.labels == ("all",):
-            return "all"
-        if self.paired and isinstance(name, int):
-            return min(name, self.companions.get(name, name))
-        return name
-
-    def index(self, names: Sequence[Label]) -> IntArray:
-        """Indices into `labels`; shape of names."""
-        place = {label: i for i, label in enumerate(self.labels)}
-        known: dict[Label, int] = {}
-        for name in set(names):
-            known[name] = place[self.common(name)]
-        return np.array([known[n] for n in names], dtype=np.int64)
-
-
-def naming(sides: Sequence[Side], engine: Engine) -> Naming:
-    """Find names that hold in every log."""
-    seen: set[Label] = set()
-    for s in sides:
-        seen |= {_label(x) for x in s.events["cylinder"].unique().tolist()}
-        seen |= {_label(r["cylinder"]) for r in s.result["cylinders"]}
-    companions = engine.companions
-    if all(isinstance(x, int) for x in seen):
-        paired = bool(companions) and any(s.result.get("phase") == "unknown" for s in sides)
-        numbers = range(1, engine.cylinders + 1)
-        if not paired:
-            return Naming(tuple(numbers), companions, False)
-        keep = sorted({min(c, companions.get(c, c)) for c in numbers})
-        both = [EitherNumber(c, companions[c]) if c in companions else c for c in keep]
-        return Naming(tuple(both), companions, True)
-    if all(isinstance(x, str) for x in seen):
-        places = sorted(str(x) for x in seen)
-        half = engine.cylinders // 2
-        if len(places) == half and companions and all(s.result.get("phase") == "unknown" for s in sides):
-            return Naming(tuple(EitherPlace(p, chr(ord(p) + half)) for p in places), companions, False)
-        return Naming(tuple(places), companions, False)
-    return Naming(("all",), companions, False)
-
-
-def _label(x: Any) -> Label:
-    """Numbers as int, also when a table read from a file holds them as text."""
-    return int(x) if not isinstance(x, str) or x.isdigit() else x
 
 
 @dataclass(frozen=True)
@@ -378,7 +278,7 @@ def _count(sides: Sequence[Side], strata: Sequence[IntArray], named: Naming, wid
         false=total["false"],
         partial=total["partial"],
         blocks=blocks,
-        reported=_by_label(by_number, named),
+        reported=_bylabel_of(by_number, named),
         reported_firings=total["rf"],
         reported_found=total["rt"],
         reported_open=total["ro"],
@@ -397,21 +297,21 @@ def controller_of(side: Side) -> Controller | None:
     counts = {
         int(r["cylinder"]): int(r["reported"])
         for r in rows
-        if r.get("reported") is not None and isinstance(_label(r["cylinder"]), int)
+        if r.get("reported") is not None and isinstance(label_of(r["cylinder"]), int)
     }
     if not counts:
         return None
     return Controller(counts, counts, (side.result.get("reported") or {}).get("monitor_ran"))
 
 
-def _by_label(counts: Mapping[int, float] | None, named: Naming) -> FloatArray | None:
+def _bylabel_of(counts: Mapping[int, float] | None, named: Naming) -> FloatArray | None:
     """Counts in the order of the labels; None when there are none, or the labels are no numbers."""
     if counts is None or not all(isinstance(x, int) for x in named.labels):
         return None
     # a cylinder that was not read is not known, nor is a pair of which one was
     out = np.full(len(named.labels), np.nan)
     for i, label in enumerate(named.labels):
-        both: tuple[int, ...] = label.both if isinstance(label, EitherNumber) else (int(label),)
+        both = [int(c) for c in both_of(label)]
         if all(c in counts for c in both):
             out[i] = sum(counts[c] for c in both)
     return out

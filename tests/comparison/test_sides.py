@@ -193,12 +193,11 @@ def test_misfires_that_came_up_and_may_be_one_cluster_are_open_not_unchanged():
 
 def test_the_turn_of_the_cycle_unknown_names_both_companions() -> None:
     """Numbers and places that stand for two are told as two, and stay numbers and places in the result."""
-    from misfire.comparison.answer import names
-    from misfire.comparison.side import EitherNumber, EitherPlace
+    from misfire.comparison.names import either, names
 
-    two, a = EitherNumber(2, 3), EitherPlace("A", "C")
+    two, a = either(2, 3), either("A", "C")
     assert names([two]) == "cylinder 2 or 3"
-    assert names([two, EitherNumber(1, 4)]) == "cylinders 1 or 4 and 2 or 3"
+    assert names([two, either(1, 4)]) == "cylinders 1 or 4 and 2 or 3"
     assert names([a]) == "place A or C"
     assert names(["B"]) == "place B"
     assert json.dumps({"cylinder": [two, a]}) == '{"cylinder": [2, "A"]}'
