@@ -15,7 +15,7 @@ from misfire.crank import Crank, IntArray
 from misfire.engine import CYCLE_DEG, TURN_DEG, Engine, FloatArray
 from misfire.gas import GasShape, late_burn
 from misfire.grid import Grid
-from misfire.phase import Phase, amplitudes_at, by_speed, longest_block, mean_wave, tdc_over_speeds
+from misfire.phase import Phase, SpeedWaves, amplitudes_at, by_speed, longest_block, mean_wave, non_negative
 
 LEAST_FIT = 0.5  # of the wave, that a TDC found from the motion must explain (our choice)
 # What the shapes explain at the best angle and at the file's. Right files on 250 simulated logs of two engines: where the
@@ -57,14 +57,17 @@ def _off_deg(grid: Grid, crank: Crank, engine: Engine, shape: GasShape, first_de
     """How far [deg] the TDC that the motion tells lies from the file's, where it explains far more; else 0."""
     two = engine.cylinders % 2 == 1
     said = np.array([(-first_deg - TURN_DEG * k) % engine.interval_deg for k in range(1 + two)])
-    angle, best, there = tdc_over_speeds(grid, _rows(crank, two), engine, shape, two, said)
+    waves = SpeedWaves.of(grid, _rows(crank, two), engine, shape, two)
+    if waves is None or max(waves.at(x)[1] for x in said) >= BADLY:
+        return 0.0
+    angle, best = waves.best()
     half = engine.interval_deg / 2
     off = float(np.abs((angle - said + half) % engine.interval_deg - half).min())
-    if off <= OFF_DEG or best < WELL or there.max() >= BADLY:
+    if off <= OFF_DEG or best < WELL:
         return 0.0
     # a burn far later than the generic one (a cold engine that heats its catalyst) looks like another TDC
-    _, _, late = tdc_over_speeds(grid, _rows(crank, two), engine, late_burn(shape), two, said)
-    return off if late.max() < WELL else 0.0
+    late = SpeedWaves.of(grid, _rows(crank, two), engine, late_burn(shape), two)
+    return 0.0 if late is not None and max(late.at(x)[1] for x in said) >= WELL else off
 
 
 def _poor_fit(phase: Phase, cylinders: int) -> str:
@@ -88,8 +91,8 @@ def _looks_like(grid: Grid, crank: Crank, engine: Engine, shape: GasShape, first
     found: dict[int, float] = {}
     for n in sorted({*COUNTS, given}):
         other = Engine.from_order(tuple(range(1, n + 1)), wheel=engine.wheel)
-        angle, _, _ = tdc_over_speeds(grid, _rows(crank, n % 2 == 1), other, shape, n % 2 == 1)
-        found[n] = _explained(wave, other, shape, -angle)
+        waves = SpeedWaves.of(grid, _rows(crank, n % 2 == 1), other, shape, n % 2 == 1)
+        found[n] = 0.0 if waves is None else _explained(wave, other, shape, -waves.best()[0])
     own = max(mine, found.pop(given))  # at another angle: then the angle is wrong and not the number
     if given == 4:
         del found[8]
@@ -131,19 +134,8 @@ def _explained(
             for of in (shape.dip_integral, shape.inertia_integral)
         ]
         x = np.column_stack([at_orders(fine, c) for c in (*burns, *common)])
-        left.append(_left(x / (np.sqrt((x**2).sum(axis=0)) + 1e-12), y))
+        left.append(non_negative(x / (np.sqrt((x**2).sum(axis=0)) + 1e-12), y)[1])
     return 1 - min(left) / power if power > 0 else 0.0
-
-
-def _left(x: FloatArray, y: FloatArray) -> float:
-    """What non-negative least squares leaves of the power of `y`, shape (rows,); `x` has shape (rows, columns)."""
-    found = np.linalg.lstsq(x, y, rcond=None)[0]
-    if (found >= 0).all():
-        return float(np.sum((y - x @ found) ** 2))
-    # its package takes long to import, and a sound engine seldom needs it
-    from scipy.optimize import nnls
-
-    return float(nnls(x, y)[1]) ** 2
 
 
 def _rows(crank: Crank, even: bool) -> IntArray:

@@ -107,7 +107,8 @@ def find_tdc(grid: Grid, crank: Crank, engine: Engine, shape: GasShape) -> tuple
     rows = longest_block(crank)
     rows = rows[rows % 2 == 0] if two else rows
     if n > 1 and even:
-        angle, fit, _ = tdc_over_speeds(grid, rows, engine, shape, two)
+        waves = SpeedWaves.of(grid, rows, engine, shape, two)
+        angle, fit = waves.best() if waves is not None else (0.0, 0.0)
     else:
         angle, fit = _tdc_of_cycle(grid, rows, engine, shape)
     return angle % TURN_DEG, int(angle // TURN_DEG) if two else None, fit
@@ -136,74 +137,94 @@ def _tdc_of_cycle(grid: Grid, rows: IntArray, engine: Engine, shape: GasShape) -
     return angle % CYCLE_DEG, 1 - left / power if power > 0 else 0.0
 
 
-def tdc_over_speeds(
-    grid: Grid,
-    rows: IntArray,
-    engine: Engine,
-    shape: GasShape,
-    per_cycle: bool,
-    at_deg: FloatArray | None = None,
-) -> tuple[float, float, FloatArray]:
-    """TDC [deg after position 0, below one firing interval] and fit, where all firings share one interval; the fit at
-    other angles `at_deg` besides, shape (angles,), zeros where there is no wave. `rows` are turns, even ones `per_cycle`.
+@dataclass(frozen=True)
+class SpeedWaves:
+    """The waves of all speeds at the orders of the firing frequency, and the shapes they are made of: where does TDC fit?
 
-    Only the orders of the firing frequency are looked at, so single cylinders drop out. The wave of each speed,
-    over w^2, is c (combustion)/w^2 + d (compression)/w^2 + m (masses), c, d >= 0 of that speed and m >= 0 of all: at
-    one speed the masses of a four look like a combustion a quarter turn away, over several they cannot [derived]. A
-    wrong tooth is white in angle, so order k of the wave is over k; and the same share at each speed, so all weigh alike.
+    Only those orders are looked at, so single cylinders drop out. The wave of each speed, over w^2, is c (combustion)/w^2 +
+    d (compression)/w^2 + m (masses), c, d >= 0 of that speed and m >= 0 of all: at one speed the masses of a four look like a
+    combustion a quarter turn away, over several they cannot [derived]. A wrong tooth is white in angle, so order k of the
+    wave is over k; and the same share at each speed, so all weigh alike.
+
+    `waves` and `shapes` have shape (orders,) each, `square` the speeds squared [rad^2/s^2].
     """
-    from scipy.optimize import nnls
 
-    asked = np.zeros(0) if at_deg is None else at_deg
-    waves, square, order = [], [], np.zeros(0)
-    for some, w in by_speed(grid, rows):
-        a, b, wave = mean_wave(grid, some, per_cycle)
-        if np.isfinite(wave).all():
-            # a third of the teeth of a turn: what a wheel can show
-            order = _firing_orders(engine.interval_deg, grid.per_turn)
-            waves.append(amplitudes_at((a + b) / 2, wave, order) / order / w**2)
-            square.append(w**2)
-    if not waves or not order.size:
-        return 0.0, 0.0, np.zeros(asked.size)
-    step = TURN_DEG / grid.per_turn
-    fine = np.arange(0.0, CYCLE_DEG, 1.0)
-    first, last = fine - step / 2, fine + step / 2
-    repeats = np.concatenate([engine.event_deg + CYCLE_DEG * i for i in (-2, -1, 0, 1, 2)])
-    comb, dip = (
-        np.sum([of(last - o) - of(first - o) for o in repeats], axis=0) / step
-        for of in (shape.step_integral, shape.dip_integral)
-    )
-    comb = comb - fine * engine.cylinders / CYCLE_DEG
-    masses = [shape.inertia_integral(last - o) - shape.inertia_integral(first - o) for o in engine.event_deg]
-    mass = np.sum(masses, axis=0) / step
-    shapes = [amplitudes_at(fine, x - x.mean(), order) / order for x in (comb, dip, mass)]
-    y = np.concatenate(waves)
-    y = np.concatenate([y.real, y.imag])
-    power = float(y @ y)
-    if not power > 0:
-        return 0.0, 0.0, np.zeros(asked.size)
-    size = order.size
-    # the masses of common engines, believed as far as they differ: what one of them may be off costs an rms of the data
-    usual, sd = inertia_share(engine), np.sqrt(power / y.size) / masses_unsure(engine)
+    engine: Engine
+    order: FloatArray
+    waves: list[npt.NDArray[np.complex128]]
+    square: list[float]
+    shapes: list[npt.NDArray[np.complex128]]
 
-    def cost(phi: float) -> tuple[float, float, float]:
-        turned = [x * np.exp(-1j * order * np.radians(phi)) for x in shapes]
-        x = np.zeros((len(waves) * size, 2 * len(waves) + 1), dtype=complex)
-        for i, w2 in enumerate(square):
+    @classmethod
+    def of(
+        cls, grid: Grid, rows: IntArray, engine: Engine, shape: GasShape, per_cycle: bool
+    ) -> SpeedWaves | None:
+        """From turns `rows`, even ones `per_cycle`; None where there is no wave."""
+        # a third of the teeth of a turn: what a wheel can show
+        order = _firing_orders(engine.interval_deg, grid.per_turn)
+        waves, square = [], []
+        for some, w in by_speed(grid, rows) if order.size else []:
+            a, b, wave = mean_wave(grid, some, per_cycle)
+            if np.isfinite(wave).all() and wave.any():
+                waves.append(amplitudes_at((a + b) / 2, wave, order) / order / w**2)
+                square.append(w**2)
+        if not waves:
+            return None
+        step = TURN_DEG / grid.per_turn
+        fine = np.arange(0.0, CYCLE_DEG, 1.0)
+        first, last = fine - step / 2, fine + step / 2
+        repeats = np.concatenate([engine.event_deg + CYCLE_DEG * i for i in (-2, -1, 0, 1, 2)])
+        comb, dip = (
+            np.sum([of(last - o) - of(first - o) for o in repeats], axis=0) / step
+            for of in (shape.step_integral, shape.dip_integral)
+        )
+        comb = comb - fine * engine.cylinders / CYCLE_DEG
+        masses = [
+            shape.inertia_integral(last - o) - shape.inertia_integral(first - o) for o in engine.event_deg
+        ]
+        mass = np.sum(masses, axis=0) / step
+        shapes = [amplitudes_at(fine, x - x.mean(), order) / order for x in (comb, dip, mass)]
+        return cls(engine, order, waves, square, shapes)
+
+    def at(self, angle_deg: float) -> tuple[float, float]:
+        """Misfit of a TDC at that angle [deg] after position 0, the masses' belief in it, and share of the power explained."""
+        turned = [x * np.exp(-1j * self.order * np.radians(angle_deg)) for x in self.shapes]
+        size = self.order.size
+        x = np.zeros((len(self.waves) * size, 2 * len(self.waves) + 1), dtype=complex)
+        for i, w2 in enumerate(self.square):
             x[i * size : (i + 1) * size, 2 * i] = turned[0] / w2
             x[i * size : (i + 1) * size, 2 * i + 1] = turned[1] / w2
             x[i * size : (i + 1) * size, -1] = turned[2]
         real = np.vstack([x.real, x.imag])
+        y = np.concatenate(self.waves)
+        y = np.concatenate([y.real, y.imag])
+        power = float(y @ y)
+        # the masses of common engines, believed as far as they differ: what one of them may be off costs an rms of the data
+        sd = np.sqrt(power / y.size) / masses_unsure(self.engine)
         scale = np.sqrt((real**2).sum(axis=0)) + 1e-15
         belief = np.zeros(real.shape[1])
-        belief[-1] = sd / usual / scale[-1]
-        found, rest = nnls(np.vstack([real / scale, belief]), np.append(y, sd))
-        return float(rest**2), phi, float(((real / scale @ found - y) ** 2).sum())
+        belief[-1] = sd / inertia_share(self.engine) / scale[-1]
+        found, misfit = non_negative(np.vstack([real / scale, belief]), np.append(y, sd))
+        return misfit, 1 - float(((real / scale @ found - y) ** 2).sum()) / power
 
-    _, rough, _ = min(cost(phi) for phi in np.arange(0.0, engine.interval_deg, 1.0))
-    _, angle, left = min(cost(phi) for phi in rough + np.arange(-1, 1.01, 0.25))
-    there = np.array([1 - cost(float(x))[2] / power for x in asked])
-    return angle % engine.interval_deg, 1 - left / power, there
+    def best(self) -> tuple[float, float]:
+        """TDC [deg after position 0, below one firing interval] where the misfit is least, and the share explained there."""
+        interval = self.engine.interval_deg
+        rough = min(np.arange(0.0, interval, 1.0).tolist(), key=lambda angle: self.at(angle)[0])
+        angle = min((rough + np.arange(-1, 1.01, 0.25)).tolist(), key=lambda angle: self.at(angle)[0])
+        return angle % interval, self.at(angle)[1]
+
+
+def non_negative(x: FloatArray, y: FloatArray) -> tuple[FloatArray, float]:
+    """Non-negative least squares: coefficients, shape (columns,), and the power of `y`, shape (rows,), that is left."""
+    found = np.linalg.lstsq(x, y, rcond=None)[0]
+    if (found >= 0).all():
+        return np.asarray(found, dtype=float), float(np.sum((y - x @ found) ** 2))
+    # its package takes long to import, and where the shapes fit no coefficient wants to be negative
+    from scipy.optimize import nnls
+
+    found, rest = nnls(x, y)
+    return np.asarray(found, dtype=float), float(rest) ** 2
 
 
 def by_speed(grid: Grid, rows: IntArray) -> list[tuple[IntArray, float]]:
@@ -263,8 +284,6 @@ def misfit(
     `a`, `b` are the intervals' ends [deg], `wave` [rad^2/s^2], all of shape (intervals,); `difference` says that only
     what changes sign between the two turns of the wave is left in it.
     """
-    from scipy.optimize import nnls
-
     repeats = np.concatenate([tdc + period * i for i in (-2, -1, 0, 1, 2)])
     comb = sum(shape.step_integral(b - o) - shape.step_integral(a - o) for o in repeats) / (b - a)
     comb = comb - (a + b) / 2 * tdc.size / period
@@ -275,8 +294,7 @@ def misfit(
         cols.append(inertia)
     x = np.column_stack([turn_difference(c) if difference else c - c.mean() for c in cols])
     scale = np.sqrt((x**2).sum(axis=0)) + 1e-12
-    _, rest = nnls(x / scale, wave - wave.mean())
-    return float(rest**2)
+    return non_negative(x / scale, wave - wave.mean())[1]
 
 
 def mark_angles(grid: Grid, crank: Crank, mark_s: FloatArray) -> tuple[IntArray, FloatArray]:

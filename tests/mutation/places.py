@@ -120,7 +120,7 @@ PLACES = (
     Place("crank/mend.py", "off += min(-off, lead)", "pass", "crank"),
     Place("intake/columns.py", "MOST_OFTEN = 8.0", "MOST_OFTEN = 0.1", "intake/test_shop_files.py"),
     Place("verdict/sensing.py", "faulty(k, n, CODED_FROM)", "faulty(max(k, 1), n)", "verdict/test_codes.py"),
-    Place("agreement.py", "there.max() >= BADLY", "there.max() < BADLY", "verdict/test_wrong_engine.py"),
+    Place("agreement.py", "for x in said) >= BADLY", "for x in said) < BADLY", "verdict/test_wrong_engine.py"),
     Place("agreement.py", "found[best] >= OTHERWISE", "found[best] >= 2.0", "verdict/test_wrong_engine.py"),
     Place("evidence/followed.py", "own[~(_within(q, q[healthy], BEYOND)", "own[False & ~(_within(q, q[healthy], BEYOND)", "evidence/test_edges.py"),
     Place("verdict/misses.py", "return student(min(one.share, FOLLOWS)", "return student(max(one.share, FOLLOWS)", "verdict evidence/test_edges.py"),
